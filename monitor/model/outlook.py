@@ -1,0 +1,77 @@
+"""What the coming hours look like: capacity against demand, and fuel left."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+from monitor.model.reading import Level
+from monitor.model.site import Basis
+
+HoldEnds = Literal["pressure", "fuel", "limit"]
+
+
+@dataclass(frozen=True, slots=True)
+class HourOutlook:
+    """One hour. None where the forecast has a gap. `headroom_w`, `hold_s` follow the site's own basis.
+
+    `level_needed` is the least share of full, the same in every open cylinder, that carries full-burner demand;
+    None = at no level. `uncovered` is None where it cannot be judged.
+    """
+
+    time: datetime
+    air_k: float | None
+    liquid_k: float | None
+    sustained_w: Mapping[Basis, float | None]
+    headroom_w: float | None
+    hold_s: float | None
+    hold_ends: HoldEnds | None
+    level_needed: Mapping[Basis, float | None]
+    film_w_m2k: float | None
+    may_burn: bool
+    uncovered: bool | None
+    probability_uncovered: float | None = None
+    charge_kg: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A run of uncovered hours; `end` is the end of its last hour. `why` is "hold" or "continuous"."""
+
+    start: datetime
+    end: datetime
+    worst_time: datetime
+    worst_headroom_w: float
+    worst_hold_s: float
+    worst_air_k: float
+    needed_hold_s: float
+    probability: float | None
+    why: Literal["hold", "continuous"]
+
+
+@dataclass(frozen=True, slots=True)
+class RunOut:
+    """When the fuel ends: 10, 50 and 90 % of the odds lie before. None = beyond what can be said."""
+
+    p10: datetime | None
+    p50: datetime | None
+    p90: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """The whole answer made at `at`. `forecast_source` etc. say what it rests on; `notes` what it lacks."""
+
+    at: datetime
+    site: str
+    basis: Basis
+    demand_w: float
+    hours: tuple[HourOutlook, ...]
+    uncovered: tuple[Stretch, ...]
+    run_out: RunOut | None
+    levels: tuple[Level, ...] = ()
+    forecast_source: str | None = None
+    forecast_issued: datetime | None = None
+    notes: tuple[str, ...] = ()
