@@ -1,0 +1,112 @@
+"""Loops that die, hang, or end by themselves."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import time
+from datetime import UTC, datetime
+
+import pytest
+
+from monitor.service import supervise
+from monitor.service.clock import FastClock
+from monitor.service.supervise import Beat, LoopHealth, Supervisor
+
+START = datetime(2031, 1, 5, 14, 0, tzinfo=UTC)
+
+
+async def test_a_loop_that_dies_is_started_again_with_growing_waits() -> None:
+    told: list[LoopHealth] = []
+    supervisor = Supervisor(FastClock(START, 200.0), told.append)
+    starts: list[float] = []
+
+    async def dies(beat: Beat) -> None:
+        starts.append(time.monotonic())
+        beat()
+        raise RuntimeError("radio gone")
+
+    supervisor.add("radio", dies, 60.0)
+    while len(starts) < 6:
+        await asyncio.sleep(0.01)
+    await supervisor.stop()
+    waits = [b - a for a, b in itertools.pairwise(starts)]
+    for k, wait in enumerate(waits):
+        assert wait >= 0.5 * 2.0**k / 200.0
+    assert told[0].state == "waiting to restart"
+    assert told[0].error == "RuntimeError: radio gone"
+    assert {t.state for t in told} == {"waiting to restart", "running"}
+    assert max(t.restarts for t in told) >= 5
+
+
+async def test_the_others_run_on() -> None:
+    supervisor = Supervisor(FastClock(START, 100.0))
+    rounds = 0
+
+    async def dies(beat: Beat) -> None:
+        raise RuntimeError("no")
+
+    async def lives(beat: Beat) -> None:
+        nonlocal rounds
+        while True:
+            beat()
+            rounds += 1
+            await asyncio.sleep(0.001)
+
+    supervisor.add("dies", dies, 60.0)
+    supervisor.add("lives", lives, 60.0)
+    await asyncio.sleep(0.1)
+    states = {h.name: h.state for h in supervisor.table()}
+    assert rounds > 10
+    assert states == {"dies": "waiting to restart", "lives": "running"}
+    await supervisor.stop()
+
+
+async def test_a_loop_that_ends_by_itself_is_started_again() -> None:
+    supervisor = Supervisor(FastClock(START, 1000.0))
+    starts = 0
+
+    async def ends(beat: Beat) -> None:
+        nonlocal starts
+        starts += 1
+
+    supervisor.add("ends", ends, 60.0)
+    while starts < 3:
+        await asyncio.sleep(0.005)
+    assert supervisor.table()[0].error == "ended by itself"
+    await supervisor.remove("ends")
+    assert supervisor.table() == ()
+    await supervisor.stop()
+
+
+async def test_a_hung_loop_is_named_late_by_the_timer_then_hung(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(supervise, "_LEAST_DEADLINE_S", 0.05)
+    told: list[LoopHealth] = []
+    supervisor = Supervisor(FastClock(START, 1000.0), told.append)
+    go_on = asyncio.Event()
+
+    async def hangs(beat: Beat) -> None:
+        beat()
+        await go_on.wait()
+        while True:
+            beat()
+            await asyncio.sleep(0.01)
+
+    supervisor.add("judge", hangs, 50.0)
+    supervisor.add("extra", hangs, 50.0, vital=False)
+    await asyncio.sleep(0.01)
+    supervisor.look()
+    assert told == []
+    await asyncio.sleep(0.1)
+    supervisor.look()
+    supervisor.look()
+    assert sorted(h.name for h in told) == ["extra", "judge"]
+    assert {h.state for h in told} == {"late"}
+    assert supervisor.hung() == ()
+    await asyncio.sleep(0.1)
+    assert supervisor.hung() == ("judge",)
+    go_on.set()
+    await asyncio.sleep(0.05)
+    assert supervisor.hung() == ()
+    assert {h.state for h in supervisor.table()} == {"running"}
+    await supervisor.stop()
