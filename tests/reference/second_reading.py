@@ -9,6 +9,7 @@ J. Heat Transfer 99 (1977) 300 (cylinder in crossflow). Heating value: NFPA 58 t
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -68,9 +69,11 @@ class Vertical:
     def volume_below(self, h: float) -> float:
         """Volume below height h by integration of discs."""
         edges = sorted({0.0, min(h, self.d / 4), min(h, self.d / 4 + self.straight), h})
-        return sum(
-            quad(lambda z: math.pi * self.radius(z) ** 2, a, b, epsabs=1e-13)[0]
-            for a, b in zip(edges, edges[1:], strict=False)
+        return float(
+            sum(
+                quad(lambda z: math.pi * self.radius(z) ** 2, a, b, epsabs=1e-13)[0]
+                for a, b in itertools.pairwise(edges)
+            )
         )
 
     def _head_area(self, depth: float) -> float:
