@@ -8,15 +8,20 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong with an input: `key` is a path such as `cylinder[2].tare`, `value` as it was given."""
+    """One thing wrong with an input: `key` is a path such as `cylinder[2].tare`, `value` as it was given.
+
+    Tables in a list are counted from 1, as a person counts them; `line` is that of the file, where there is one.
+    """
 
     key: str
     value: str
     expected: str
     hint: str = ""
+    line: int | None = None
 
     def __str__(self) -> str:
-        text = f"{self.key}: got {self.value}; expected {self.expected}"
+        where = f"line {self.line}, " if self.line else ""
+        text = f"{where}{self.key}: got {self.value}; expected {self.expected}"
         return f"{text}. {self.hint}" if self.hint else text
 
 
