@@ -1,0 +1,140 @@
+"""The answer in the first second: covered through the cold? how long does the fuel last? can I trust what I see?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+from monitor.model.health import SourceHealth
+from monitor.model.site import Site
+from monitor.model.units_out import duration, show
+from monitor.web import words
+
+ZERO_C_K = 273.15
+FORECAST_OLD = timedelta(hours=12)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Three sentences, and which of the three states the page is in."""
+
+    state: Literal["covered", "short", "blind"]
+    covered: str
+    fuel: str
+    trust: str
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One coming night (local noon to noon): its coldest hour and what it leaves."""
+
+    name: str
+    coldest: str
+    when: str
+    headroom: str
+    hold: str
+    odds: str
+    short: bool
+
+
+def _moment(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
+
+
+def answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], site: Site, now: datetime) -> Answer:
+    """Put the outlook's JSON form into three sentences. Blind = what it rests on is missing or too old."""
+    zone = ZoneInfo(site.timezone)
+    troubles = trouble(payload, health, now)
+    trust = "Every input is fresh." if not troubles else "Not everything can be trusted: " + "; ".join(troubles) + "."
+    if payload is None or not payload["hours"]:
+        return Answer("blind", "Not known: there is no outlook yet.", "Fuel: not known.", trust)
+    short = [s for s in payload["uncovered"] if datetime.fromisoformat(s["to"]) > now]
+    judged = [h for h in payload["hours"] if h["uncovered"] is not None]
+    if short:
+        return Answer("short", _short_sentence(short, site, zone), _fuel(payload, site, zone), trust)
+    issued = _moment(payload.get("forecast_issued"))
+    if not judged or issued is None or now - issued > FORECAST_OLD:
+        return Answer("blind", "Not known: the forecast is missing or old.", _fuel(payload, site, zone), trust)
+    end = datetime.fromisoformat(judged[-1]["time"]) + timedelta(hours=1)
+    sentence = f"Covered: every burner can burn as long as stated, through {words.day_clock(end, zone)}."
+    return Answer("covered", sentence, _fuel(payload, site, zone), trust)
+
+
+def _short_sentence(short: Sequence[Mapping[str, Any]], site: Site, zone: ZoneInfo) -> str:
+    first = short[0]
+    when = words.span(datetime.fromisoformat(first["from"]), datetime.fromisoformat(first["to"]), zone)
+    air = show(first["worst_air_c"] + ZERO_C_K, "temperature", site.units)
+    if first["why"] == "continuous":
+        lack = f"the heater lacks {show(-first['worst_headroom_w'], 'power', site.units)} at worst"
+    else:
+        hold = duration(first["worst_hold_s"])
+        lack = f"all burners together hold {hold} of the {duration(first['needed_hold_s'])} stated"
+    more = f" {len(short) - 1} more stretches follow." if len(short) > 1 else ""
+    return f"Short {when}: {lack}, at {air}.{more}"
+
+
+def _fuel(payload: Mapping[str, Any], site: Site, zone: ZoneInfo) -> str:
+    known = [level for level in payload.get("levels", ()) if level["left_kg"] is not None]
+    if not known:
+        return "Fuel: no cylinder has been read yet."
+    left = show(sum(level["left_kg"] for level in known), "mass", site.units)
+    run_out = payload["run_out"]
+    if run_out is None or run_out["p50"] is None:
+        return f"Fuel: {left} left; too little history to say how long it lasts."
+    middle = words.day(datetime.fromisoformat(run_out["p50"]), zone)
+    early = "" if run_out["p10"] is None else words.day(datetime.fromisoformat(run_out["p10"]), zone)
+    return f"Fuel: {left} left, until about {middle}" + (f"; one time in ten before {early}." if early else ".")
+
+
+def trouble(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], now: datetime) -> list[str]:
+    """Return in words what is silent, failing or too old."""
+    out = []
+    for source in sorted(health.values(), key=lambda s: s.since):
+        if source.error:
+            out.append(f"{source.name} fails since {words.age((now - source.since).total_seconds())}")
+        elif source.ok_at is None:
+            out.append(f"{source.name} was never heard")
+        elif source.interval_s and (now - source.ok_at).total_seconds() > 3 * source.interval_s:
+            out.append(f"{source.name} is silent for {words.age((now - source.ok_at).total_seconds())}")
+    if payload is not None:
+        issued = _moment(payload.get("forecast_issued"))
+        if issued is not None and now - issued > FORECAST_OLD:
+            out.append(f"the forecast is {words.age((now - issued).total_seconds())} old")
+        out += [
+            f"{level['cylinder']} was never read"
+            for level in payload.get("levels", ())
+            if level["reading_time"] is None
+        ]
+    return out
+
+
+def nights(payload: Mapping[str, Any], site: Site) -> list[Night]:
+    """Return each coming night with its coldest hour. A night runs from local noon to local noon."""
+    zone = ZoneInfo(site.timezone)
+    groups: dict[Any, list[Mapping[str, Any]]] = {}
+    for hour in payload["hours"]:
+        local = datetime.fromisoformat(hour["time"]).astimezone(zone)
+        groups.setdefault((local - timedelta(hours=12)).date(), []).append(hour)
+    out = []
+    for date, hours in groups.items():
+        known = [h for h in hours if h["air_c"] is not None]
+        if len(known) < 4:  # the rest of a morning is no night
+            continue
+        coldest = min(known, key=lambda h: h["air_c"])
+        holds = [h["hold_s"] for h in known if h["hold_s"] is not None and h["may_burn"]]
+        odds = [h["probability_uncovered"] for h in known if h["probability_uncovered"] is not None]
+        out.append(
+            Night(
+                name=f"{date:%a} {date.day} to {date + timedelta(days=1):%a}",
+                coldest=show(coldest["air_c"] + ZERO_C_K, "temperature", site.units),
+                when=words.clock(datetime.fromisoformat(coldest["time"]), zone),
+                headroom=show(coldest["headroom_w"], "power", site.units),
+                hold=duration(min(holds)) if holds else "–",
+                odds=f"{max(odds):.0%}" if odds else "–",
+                short=any(h["uncovered"] for h in hours),
+            )
+        )
+    return out

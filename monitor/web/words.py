@@ -1,0 +1,46 @@
+"""Times and spans as the page says them: in the site's zone, with the offset where a clock change makes them unclear."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+
+def ambiguous(moment: datetime, zone: ZoneInfo) -> bool:
+    """Whether the local clock shows this hour twice, or the zone's offset changes within a day of it."""
+    around = [(moment + timedelta(hours=h)).astimezone(zone).utcoffset() for h in (-12, 12)]
+    return around[0] != around[1]
+
+
+def clock(moment: datetime, zone: ZoneInfo) -> str:
+    """Return e.g. "02:00", with the offset on days when the clock changes."""
+    local = moment.astimezone(zone)
+    return f"{local:%H:%M}" + (f" (UTC{local:%z})" if ambiguous(moment, zone) else "")
+
+
+def day_clock(moment: datetime, zone: ZoneInfo) -> str:
+    """Return e.g. "Thu 02:00"."""
+    return f"{moment.astimezone(zone):%a} {clock(moment, zone)}"
+
+
+def day(moment: datetime, zone: ZoneInfo) -> str:
+    """Return e.g. "Thu 4 Dec"."""
+    local = moment.astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b}"
+
+
+def span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
+    """Return e.g. "Thu 02:00 to 08:00" or "Thu 22:00 to Fri 06:00"."""
+    same = start.astimezone(zone).date() == end.astimezone(zone).date()
+    return f"{day_clock(start, zone)} to {clock(end, zone) if same else day_clock(end, zone)}"
+
+
+def age(seconds: float) -> str:
+    """Return how old something is: "now", "4 min", "3 h", "2 days"."""
+    if seconds < 60:
+        return "now"
+    if seconds < 3600:
+        return f"{seconds / 60:.0f} min"
+    if seconds < 48 * 3600:
+        return f"{seconds / 3600:.0f} h"
+    return f"{seconds / 86400:.0f} days"
