@@ -58,8 +58,14 @@ class Size:
 
 
 def _us(
-    nominal: float, wc: tuple[float, str], od: tuple[float, float], height: tuple[float, float], tare: tuple[float, float], dims: str, tare_status: str = ""
-) -> Size:  # fmt: skip
+    nominal: float,
+    wc: tuple[float, str],
+    od: tuple[float, float],
+    height: tuple[float, float],
+    tare: tuple[float, float],
+    dims: str,
+    tare_status: str = "",
+) -> Size:
     return Size(
         Figure(nominal, nominal, "lb", FOUND, _US),
         Figure(wc[0], wc[0], "lb", wc[1], _US),

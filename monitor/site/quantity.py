@@ -1,4 +1,4 @@
-"""One parser for quantities: a number, its unit, the kind that is meant; SI out, or an error that says how to mend it."""
+"""One parser for quantities: a number, its unit, the kind that is meant. SI out, or an error with a hint."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from monitor.site.numerals import NumeralError, leading, tidy
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of quantity: its SI unit, what to tell a person who wrote it wrongly, and the range that can be meant."""
+    """One kind of quantity: its SI unit, what to tell who wrote it wrongly, and the range that can be meant."""
 
     si: str
     expected: str
@@ -26,8 +26,18 @@ class Kind:
 
 
 KINDS: dict[str, Kind] = {
-    "mass": Kind("kg", 'a weight such as "95.2 lb" or "43.2 kg"', 0, 2e5, "mass", "kilogram", (("lb", "oz"), ("t", "kg", "g"))),
-    "length": Kind("m", 'a length such as "12.5 in" or "318 mm"', 0, 1e5, "length", "metre", (("yd", "ft", "in"), ("m", "cm", "mm"))),
+    "mass": Kind(
+        "kg", 'a weight such as "95.2 lb" or "43.2 kg"', 0, 2e5, "mass", "kilogram", (("lb", "oz"), ("t", "kg", "g"))
+    ),
+    "length": Kind(
+        "m",
+        'a length such as "12.5 in" or "318 mm"',
+        0,
+        1e5,
+        "length",
+        "metre",
+        (("yd", "ft", "in"), ("m", "cm", "mm")),
+    ),
     "elevation": Kind("m", 'a height above the sea such as "1200 ft" or "365 m"', -500, 9000, "length", "metre"),
     "power": Kind("W", 'a heat rate such as "65000 Btu/h" or "19 kW"', 0, 1e8, "power", "watt"),
     "pressure": Kind("Pa", 'a gauge pressure such as "10 psi" or "0.7 bar"', -101_325, 1e8, "pressure", "pascal"),
@@ -35,12 +45,20 @@ KINDS: dict[str, Kind] = {
     "temperature": Kind("K", 'a temperature such as "29 °C" or "-5 °F"', 150, 400, "temperature_difference"),
     "temperature_difference": Kind("K", 'a difference such as "2 °C" or "3.6 °F"', -200, 200, "temperature_difference"),
     "speed": Kind("m/s", 'a speed such as "5 mph" or "2 m/s"', 0, 150, "speed", "metre / second"),
-    "time": Kind("s", 'a time such as "60 min" or "1 h 30 min"', 0, 1e10, "time", "second", (("year", "week", "day", "h", "min", "s"),)),
+    "time": Kind(
+        "s",
+        'a time such as "60 min" or "1 h 30 min"',
+        0,
+        1e10,
+        "time",
+        "second",
+        (("year", "week", "day", "h", "min", "s"),),
+    ),
     "volume": Kind("m3", 'a volume such as "27.2 L" or "9.2 gal"', 0, 1e4, "volume", "metre ** 3"),
     "share": Kind("1", 'a share such as "20 %" or 0.2', -1, 2, "share"),
     "mass_rate": Kind("kg/s", 'a rate such as "0.4 kg/day" or "1 lb/h"', 0, 1e3, "mass_rate", "kilogram / second"),
     "energy": Kind("J", 'an energy such as "1204 kBtu" or "350 kWh"', 0, 1e15, "energy", "joule"),
-}  # fmt: skip
+}
 
 _ABSOLUTE = re.compile(r"(?<=[a-z0-9])(?:a$|\(a\)$| ?\(?abs(?:olute)?\)?$)", re.IGNORECASE)
 _GAUGE = re.compile(r"(?<=[a-z0-9])(?:g$|\(g\)$| ?\(?gauge\)?$| ?\(?gage\)?$)", re.IGNORECASE)
@@ -83,22 +101,13 @@ def _from_pint(kind: Kind, unit: str) -> float | None:
     """Ask Pint for the factor of a unit that the table does not have; None where it does not fit."""
     if not kind.pint or not _FOR_PINT.fullmatch(unit) or len(unit) > 40:
         return None
-    import pint
-
     registry = _registry()
     try:
         one = registry.Quantity(1.0, registry.parse_units(unit.replace("^", "**")))
         found = float(one.to(kind.pint).magnitude)
-    except (pint.errors.PintError, ValueError, TypeError, AttributeError, ArithmeticError, SyntaxError):
+    except Exception:  # noqa: BLE001  Pint evaluates an expression: a strange unit may raise nearly anything
         return None
-    except Exception as error:  # noqa: BLE001  Pint evaluates an expression; what it may raise is not documented
-        return None if type(error).__module__.startswith(("pint", "tokenize")) else _unreadable(error)
     return found if math.isfinite(found) and found > 0 else None
-
-
-def _unreadable(error: Exception) -> None:
-    """Let an error through that is a fault of ours rather than of the unit."""
-    raise error
 
 
 @functools.lru_cache(maxsize=512)
@@ -200,7 +209,10 @@ def _read(text: object, kind: str, spec: Kind) -> float:
         value, unit = leading(plain)
         if not unit:
             return _bare(value, plain, kind, spec)
-        if re.search(r"[0-9] |[a-z°\".)][ ,]*[+-]?[.0-9]", unit) and (whole := _compound(plain, kind, spec)) is not None:
+        if (
+            re.search(r"[0-9] |[a-z°\".)][ ,]*[+-]?[.0-9]", unit)
+            and (whole := _compound(plain, kind, spec)) is not None
+        ):
             return whole
         _check_unit_text(unit, plain, spec)
         return _to_si(value, unit, kind)

@@ -13,7 +13,9 @@ from monitor.model.errors import BadInput, Problem
 LARGEST = 1_000_000  # bytes; a site of 1,000 cylinders takes a fifth of that
 _POSITION = re.compile(r"\(at (?:line (\d+), column (\d+)|end of document)\)")
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"""\s*((?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*'))*)\s*=""")
+_KEY = re.compile(
+    r"""\s*((?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*'))*)\s*="""
+)
 Path_ = tuple[str | int, ...]
 
 

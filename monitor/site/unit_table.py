@@ -111,7 +111,9 @@ UNITS: tuple[Unit, ...] = (
     Unit("share", 0.01, ("%", "percent", "per cent", "pct")),
     # difference of temperature, K
     Unit("temperature_difference", 1.0, ("k", "kelvin", "kelvins", "°c", "degc", "deg c", "c", "celsius", "cel")),
-    Unit("temperature_difference", 5 / 9, ("°f", "degf", "deg f", "f", "fahrenheit", "degrees f", "degrees fahrenheit")),
+    Unit(
+        "temperature_difference", 5 / 9, ("°f", "degf", "deg f", "f", "fahrenheit", "degrees f", "degrees fahrenheit")
+    ),
     Unit("temperature_difference", 1.0, ("° c", "degrees c", "degrees celsius", "degree celsius", "deg celsius")),
     Unit("temperature_difference", 5 / 9, ("° f", "degree fahrenheit", "deg fahrenheit")),
 )

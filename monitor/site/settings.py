@@ -1,0 +1,256 @@
+"""Every setting outside the core tables: its key, kind, default and the reason for it, in one list that parts extend.
+
+A key not listed here is refused. `Site.settings` holds every key below, the default where the file says nothing, in SI
+units: read `site.settings["alerts.low_fuel"]`. To add one, add a row; `boiloff validate` and the examples follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting. `kind` is a kind of quantity, or one of those in `values.READERS`; `default` is in SI units.
+
+    `low` and `high` bound a number (SI units); `choices` lists the words of a choice.
+    """
+
+    key: str
+    kind: str
+    default: Any
+    reason: str
+    low: float | None = None
+    high: float | None = None
+    choices: tuple[str, ...] = ()
+
+
+def _minutes(count: float) -> float:
+    return count * 60.0
+
+
+HOUR = 3600.0
+DAY = 86400.0
+
+ALERTS = (
+    Setting("alerts.low_fuel", "shares", (0.20, 0.15), f"fuel left at which to warn, and warn again: {PRACTICE}", 0, 1),
+    Setting("alerts.probability", "share", 0.30, "odds of an uncovered hour from which a shortfall is raised", 0.01, 1),
+    Setting(
+        "alerts.lead",
+        "time",
+        5 * DAY,
+        "how far ahead a shortfall is told; beyond, forecasts say little",
+        HOUR,
+        15 * DAY,
+    ),
+    Setting("alerts.run_out_lead", "time", 7 * DAY, "how long before the likely run-out to warn", HOUR, 90 * DAY),
+    Setting("alerts.on_delay", "time", _minutes(10), "how long a condition must hold before it is raised", 0, DAY),
+    Setting("alerts.off_delay", "time", _minutes(60), "how long it must be gone before it is ended", 0, 7 * DAY),
+    Setting(
+        "alerts.deadband",
+        "share",
+        0.02,
+        "by how much fuel must rise above the threshold to end a low-fuel alert",
+        0,
+        0.5,
+    ),
+    Setting(
+        "alerts.repeat", "time", 12 * HOUR, "the same news is not told again before this time", _minutes(5), 30 * DAY
+    ),
+    Setting(
+        "alerts.update", "time", 2 * HOUR, "worse news is not told more often than this, unless severe", 0, 7 * DAY
+    ),
+    Setting(
+        "alerts.overfilled",
+        "share",
+        1.03,
+        "share of full above which a cylinder counts as overfilled; scales err by 2-3 %",
+        1,
+        1.5,
+    ),
+    Setting("alerts.silent", "factor", 3.0, "missed intervals after which a sensor counts as silent", 1, 1000),
+    Setting(
+        "alerts.stuck",
+        "time",
+        3 * DAY,
+        "an unchanged level while gas is used counts as stuck after this",
+        HOUR,
+        90 * DAY,
+    ),
+    Setting("alerts.battery", "share", 0.15, "battery of a sensor; cold lowers it further", 0, 1),
+    Setting(
+        "alerts.forecast_age",
+        "time",
+        12 * HOUR,
+        "age from which a forecast counts as stale: services renew it every 1-6 h",
+        HOUR,
+        7 * DAY,
+    ),
+    Setting(
+        "alerts.thermometer",
+        "temperature_difference",
+        5.0,
+        "difference between forecast and thermometer that is told",
+        0.5,
+        50,
+    ),
+    Setting(
+        "alerts.requalification",
+        "time",
+        60 * DAY,
+        "how long before a cylinder can no longer be filled",
+        DAY,
+        2000 * DAY,
+    ),
+    Setting("alerts.leak_check", "time", 365.25 * DAY, f"time between leak checks: {PRACTICE}", DAY, 4000 * DAY),
+    Setting(
+        "alerts.leak_rate",
+        "mass_rate",
+        0.01 / HOUR,
+        "fall of fuel while nobody cooks that is told as an unexpected draw",
+        0,
+        1,
+    ),
+    Setting("alerts.disk_free", "share", 0.05, "free share of the disk below which to warn", 0, 1),
+    Setting("alerts.restarts", "count", 5, "starts of the service within a day that count as often", 2, 1000),
+    Setting("alerts.clock", "time", _minutes(5), "error of the clock that is told", 1, DAY),
+    Setting("alerts.quiet_hours", "hours", (22, 6), "notices below Severe wait until the end of these hours"),
+    Setting("alerts.quiet", "flag", True, "whether quiet hours are kept"),
+    Setting("alerts.summary", "choice", "off", "a regular summary", choices=("off", "daily", "weekly")),
+    Setting(
+        "alerts.summary_hour",
+        "count",
+        18,
+        "local hour of the summary: before the evening's cooking and any trip",
+        0,
+        23,
+    ),
+    Setting("alerts.out_of_service", "texts", (), "kinds of alert that are switched off"),
+    Setting(
+        "alerts.ahead_of_storm",
+        "time",
+        24 * HOUR,
+        "how much earlier to tell when an official warning makes an outage likely",
+        0,
+        5 * DAY,
+    ),
+)
+
+SERVICE = (
+    Setting("service.database", "file", "", "the database; empty = the usual place of the user or the service"),
+    Setting("service.listen", "address", "127.0.0.1:8087", "where the page is served: loopback unless told"),
+    Setting("service.web", "flag", True, "whether the page is served"),
+    Setting("service.hosts", "texts", (), "further names under which the page may be called; others are refused"),
+    Setting("service.password_file", "file", "", "file with the page's password hash; needed beyond loopback"),
+    Setting("service.proxy_user_header", "text", "", "header in which a reverse proxy names the user; empty = none"),
+    Setting("service.trusted_proxies", "texts", ("127.0.0.1", "::1"), "addresses whose header is believed"),
+    Setting("service.heartbeat_url", "url", "", "called after each good round, so that a watcher notices silence"),
+    Setting("service.heartbeat_url_file", "file", "", "the same from a file, where the URL is a secret"),
+    Setting("service.heartbeat_every", "time", _minutes(15), "time between heartbeats", 30, DAY),
+    Setting(
+        "service.forecast_every",
+        "time",
+        HOUR,
+        "time between pulls of the forecast; services renew hourly at best",
+        _minutes(15),
+        DAY,
+    ),
+    Setting(
+        "service.outlook_every",
+        "time",
+        _minutes(10),
+        "the outlook is remade at most this often: spares the SD card",
+        10,
+        DAY,
+    ),
+    Setting(
+        "service.commit_every",
+        "time",
+        _minutes(5),
+        "sensor readings are committed together: spares the SD card",
+        0,
+        HOUR,
+    ),
+    Setting(
+        "service.retention",
+        "time",
+        3 * 365.25 * DAY,
+        "age from which sensor readings are thinned; entries by hand never are",
+        30 * DAY,
+        1e10,
+    ),
+    Setting("service.thin_to", "time", HOUR, "one reading in this time is kept of the thinned", 60, 7 * DAY),
+    Setting("service.backup_dir", "file", "", "where `boiloff backup` puts its copies; empty = beside the database"),
+    Setting("service.backups", "count", 7, "copies kept", 1, 1000),
+    Setting("service.log_level", "choice", "info", "what the log tells", choices=("debug", "info", "warning", "error")),
+)
+
+FORECAST = (
+    Setting("forecast.decimals", "count", 2, "decimals of the coordinates that leave the house (2 = about 1 km)", 0, 4),
+    Setting("forecast.contact", "text", "", "e-mail or web address that services may ask for in the User-Agent"),
+    Setting("forecast.learn", "flag", True, "whether the yard's own bias is learnt from an outdoor sensor"),
+    Setting(
+        "forecast.warnings", "flag", True, "whether official cold warnings are shown (US National Weather Service)"
+    ),
+    Setting(
+        "forecast.representativeness",
+        "temperature_difference",
+        1.0,
+        "error of a yard against its grid cell until learnt",
+        0,
+        10,
+    ),
+    Setting("forecast.timeout", "time", 30.0, "total time a service gets for an answer", 1, 600),
+)
+
+FUEL = (
+    Setting(
+        "fuel.use",
+        "mass_rate",
+        None,
+        "use until it is learnt; without it, from the appliances and a stated habit",
+        0,
+        1,
+    ),
+    Setting("fuel.reserve", "share", 0.10, "share of full kept for bad roads", 0, 1),
+    Setting("fuel.risk", "share", 0.05, "odds of run-out or shortfall that a refill plan may leave", 0.001, 0.5),
+    Setting("fuel.days", "days", (0, 1, 2, 3, 4, 5, 6), "weekdays on which a trip is possible (0 = Monday)"),
+    Setting("fuel.station_hours", "hours", (8, 18), "hours in which the station fills"),
+    Setting("fuel.trip", "time", 3 * HOUR, "how long a cylinder is away for filling", 600, 7 * DAY),
+    Setting("fuel.at_once", "count", 2, "cylinders carried at once; local rules may allow fewer", 1, 50),
+    Setting("fuel.lift", "mass", None, "heaviest cylinder that can be carried, filled", 1, 500),
+    Setting("fuel.height_in_vehicle", "length", None, "height in the vehicle: cylinders travel upright", 0.1, 5),
+)
+
+COST = (
+    Setting("cost.currency", "text", "", "sign or code of the money"),
+    Setting("cost.fuel", "price", None, 'price of fuel, such as "3.80 / gal" (stored a kilogram)', 0, 1e6),
+    Setting("cost.trip", "money", 0.0, "cost of a trip to the station", 0, 1e6),
+)
+
+WEB = (
+    Setting("page.language", "choice", "en", "language of the page", choices=("en",)),
+    Setting("page.session", "time", 30 * DAY, "how long a log-in lasts", 300, 400 * DAY),
+)
+
+SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *WEB)
+BY_KEY: Mapping[str, Setting] = {s.key: s for s in SETTINGS}
+DEFAULTS: Mapping[str, Any] = {s.key: s.default for s in SETTINGS}
+TABLES: tuple[str, ...] = tuple(dict.fromkeys(s.key.split(".", 1)[0] for s in SETTINGS))
+
+# Keys that only one way in, weather source or kind of channel needs; further ones go into an `options` table.
+SENSOR_OPTIONS: Mapping[str, frozenset[str]] = {
+    "mqtt": frozenset({"qos", "format", "senml_name"}),
+    "ble": frozenset(
+        {"key_file", "format", "service", "characteristic", "company", "layout", "object", "connect", "every"}
+    ),
+    "simulated": frozenset({"seed", "start", "drop_outs", "drift", "spikes", "step", "burn"}),
+}
+WEATHER_KINDS: tuple[str, ...] = ("open-meteo", "nws", "met-norway", "file", "command")
+WEATHER_OPTIONS: frozenset[str] = frozenset({"command", "models", "api_key_file", "ensemble", "timeout"})
+CHANNEL_OPTIONS: frozenset[str] = frozenset({"quiet_hours", "hours", "urgencies", "kinds"})
+SEVERITIES: tuple[str, ...] = ("Extreme", "Severe", "Moderate", "Minor")
