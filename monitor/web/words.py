@@ -1,4 +1,4 @@
-"""Times and spans as the page says them: in the site's zone, with the offset where a clock change makes them unclear."""
+"""Times and spans as the page says them: in the site's zone, with the offset where a clock change blurs them."""
 
 from __future__ import annotations
 
