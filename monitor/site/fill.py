@@ -153,9 +153,7 @@ def _is_solid(work: _Work, wall: float) -> bool:
         work.note("outside_diameter", pair(od, "length"), "a diameter that fits the water capacity", hint)
     if full > 0.6 * wc:
         hint = "that is more than the shell holds even when full of liquid; look at both"
-        work.into.add(
-            (*at, "full"), pair(full, "mass"), f"at most 60 % of the water capacity, {pair(wc, 'mass')}", hint
-        )
+        work.note("full", pair(full, "mass"), f"at most 60 % of the water capacity, {pair(wc, 'mass')}", hint)
     if not 0.1 * wc <= tare <= 1.1 * wc:
         hint = f"a tare is 20-60 % of the water capacity, {pair(wc, 'mass')}; look at both"
         work.note("tare", pair(tare, "mass"), "the stamped TW: the weight of the empty cylinder", hint)
