@@ -1,7 +1,7 @@
 """Who may use the page: Host check, sessions, log-in with a slow hash and a limit, and a token in every form.
 
 On loopback no password is needed; beyond it the service refuses to start without a password or a trusted proxy's
-header. A session and its form token live in memory: a restart asks for the password again, and nothing secret is stored.
+header. A session and its form token live in memory: a restart asks for the password again; nothing secret is kept.
 """
 
 from __future__ import annotations
