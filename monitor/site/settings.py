@@ -29,115 +29,85 @@ class Setting:
     choices: tuple[str, ...] = ()
 
 
-def _minutes(count: float) -> float:
-    return count * 60.0
-
-
+MINUTE = 60.0
 HOUR = 3600.0
 DAY = 86400.0
 
+# The defaults are those of `monitor.alerts.settings`, which stays pure and light; a test holds the two together.
 ALERTS = (
-    Setting("alerts.low_fuel", "shares", (0.20, 0.15), f"fuel left at which to warn, and warn again: {PRACTICE}", 0, 1),
-    Setting("alerts.probability", "share", 0.30, "odds of an uncovered hour from which a shortfall is raised", 0.01, 1),
+    Setting("alerts.low_fuel", "shares", (0.20, 0.15), f"fuel left at which to warn, and again: {PRACTICE}", 0, 1),
     Setting(
-        "alerts.lead",
+        "alerts.deadband", "share", 0.05, "rise above the threshold that ends low-fuel: above a scale's noise", 0, 0.5
+    ),
+    Setting(
+        "alerts.probability", "share", 0.20, "odds from which a shortfall is raised: a cold meal costs more", 0.01, 1
+    ),
+    Setting(
+        "alerts.probability_clear", "share", 0.10, "odds below which it is ended: half, so that it stays put", 0, 1
+    ),
+    Setting(
+        "alerts.lead", "time", 5 * DAY, "how far ahead a shortfall is told; beyond, odds are too wide", HOUR, 15 * DAY
+    ),
+    Setting(
+        "alerts.ahead_of_storm", "time", DAY, "earlier notice where an outage is likely in the same storm", 0, 5 * DAY
+    ),
+    Setting("alerts.cold_delay", "time", HOUR, "how long a shortfall must stand in the outlook to be raised", 0, DAY),
+    Setting("alerts.cold_clear", "time", 3 * HOUR, "how long it must be gone: a forecast wavers", 0, 2 * DAY),
+    Setting("alerts.on_delay", "time", 10 * MINUTE, "how long any other condition must hold to be raised", 0, DAY),
+    Setting("alerts.off_delay", "time", HOUR, "how long any other condition must be gone to be ended", 0, 7 * DAY),
+    Setting("alerts.update", "time", 12 * HOUR, "worse news is told at most this often", 0, 7 * DAY),
+    Setting("alerts.repeat", "time", DAY, "the same shortfall is told again after this", 5 * MINUTE, 30 * DAY),
+    Setting(
+        "alerts.run_out_lead",
         "time",
-        5 * DAY,
-        "how far ahead a shortfall is told; beyond, forecasts say little",
-        HOUR,
-        15 * DAY,
-    ),
-    Setting("alerts.run_out_lead", "time", 7 * DAY, "how long before the likely run-out to warn", HOUR, 90 * DAY),
-    Setting("alerts.on_delay", "time", _minutes(10), "how long a condition must hold before it is raised", 0, DAY),
-    Setting("alerts.off_delay", "time", _minutes(60), "how long it must be gone before it is ended", 0, 7 * DAY),
-    Setting(
-        "alerts.deadband",
-        "share",
-        0.02,
-        "by how much fuel must rise above the threshold to end a low-fuel alert",
-        0,
-        0.5,
-    ),
-    Setting(
-        "alerts.repeat", "time", 12 * HOUR, "the same news is not told again before this time", _minutes(5), 30 * DAY
-    ),
-    Setting(
-        "alerts.update", "time", 2 * HOUR, "worse news is not told more often than this, unless severe", 0, 7 * DAY
-    ),
-    Setting(
-        "alerts.overfilled",
-        "share",
-        1.03,
-        "share of full above which a cylinder counts as overfilled; scales err by 2-3 %",
-        1,
-        1.5,
-    ),
-    Setting("alerts.silent", "factor", 3.0, "missed intervals after which a sensor counts as silent", 1, 1000),
-    Setting(
-        "alerts.stuck",
-        "time",
-        3 * DAY,
-        "an unchanged level while gas is used counts as stuck after this",
+        7 * DAY,
+        "how long before the likely run-out to warn: a week's end lies in it",
         HOUR,
         90 * DAY,
     ),
-    Setting("alerts.battery", "share", 0.15, "battery of a sensor; cold lowers it further", 0, 1),
+    Setting(
+        "alerts.silent", "factor", 3.0, "missed intervals after which a sensor is silent: radios miss some", 1, 1000
+    ),
+    Setting(
+        "alerts.level_old",
+        "time",
+        14 * DAY,
+        "age from which a level entered by hand is too old to rest on",
+        HOUR,
+        365 * DAY,
+    ),
     Setting(
         "alerts.forecast_age",
         "time",
         12 * HOUR,
-        "age from which a forecast counts as stale: services renew it every 1-6 h",
+        "age from which a forecast is stale: services renew in 1-6 h",
         HOUR,
         7 * DAY,
     ),
+    Setting("alerts.forecast_dead", "time", DAY, "age from which it is as good as none", HOUR, 14 * DAY),
     Setting(
         "alerts.thermometer",
         "temperature_difference",
         5.0,
-        "difference between forecast and thermometer that is told",
+        "forecast against thermometer: beyond a yard's bias",
         0.5,
         50,
     ),
+    Setting("alerts.overfilled", "share", 1.03, "share of full that counts as overfilled: scales err by 2-3 %", 1, 1.5),
+    Setting("alerts.battery", "share", 0.15, "battery of a sensor: cold lowers it further", 0, 1),
+    Setting("alerts.leak_rate", "mass_rate", 0.01 / HOUR, "fall of fuel while nobody cooks: above drift", 0, 1),
     Setting(
-        "alerts.requalification",
-        "time",
-        60 * DAY,
-        "how long before a cylinder can no longer be filled",
-        DAY,
-        2000 * DAY,
+        "alerts.requalification", "time", 60 * DAY, "notice before a cylinder can no longer be filled", DAY, 2000 * DAY
     ),
     Setting("alerts.leak_check", "time", 365.25 * DAY, f"time between leak checks: {PRACTICE}", DAY, 4000 * DAY),
-    Setting(
-        "alerts.leak_rate",
-        "mass_rate",
-        0.01 / HOUR,
-        "fall of fuel while nobody cooks that is told as an unexpected draw",
-        0,
-        1,
-    ),
-    Setting("alerts.disk_free", "share", 0.05, "free share of the disk below which to warn", 0, 1),
-    Setting("alerts.restarts", "count", 5, "starts of the service within a day that count as often", 2, 1000),
-    Setting("alerts.clock", "time", _minutes(5), "error of the clock that is told", 1, DAY),
-    Setting("alerts.quiet_hours", "hours", (22, 6), "notices below Severe wait until the end of these hours"),
+    Setting("alerts.disk_free", "share", 0.05, "free share of the disk: time is left to act", 0, 1),
+    Setting("alerts.clock", "time", 5 * MINUTE, "error of the clock: hours would be told wrongly", 1, DAY),
+    Setting("alerts.restarts", "count", 5, "starts of the service in a day that count as often", 2, 1000),
+    Setting("alerts.out_of_service", "texts", (), "kinds of alert that are switched off"),
+    Setting("alerts.quiet_hours", "hours", (22, 6), "notices below Severe wait until these hours end"),
     Setting("alerts.quiet", "flag", True, "whether quiet hours are kept"),
     Setting("alerts.summary", "choice", "off", "a regular summary", choices=("off", "daily", "weekly")),
-    Setting(
-        "alerts.summary_hour",
-        "count",
-        18,
-        "local hour of the summary: before the evening's cooking and any trip",
-        0,
-        23,
-    ),
-    Setting("alerts.out_of_service", "texts", (), "kinds of alert that are switched off"),
-    Setting(
-        "alerts.ahead_of_storm",
-        "time",
-        24 * HOUR,
-        "how much earlier to tell when an official warning makes an outage likely",
-        0,
-        5 * DAY,
-    ),
+    Setting("alerts.summary_hour", "count", 18, "local hour of the summary: before the evening's cooking", 0, 23),
 )
 
 SERVICE = (
@@ -150,19 +120,19 @@ SERVICE = (
     Setting("service.trusted_proxies", "texts", ("127.0.0.1", "::1"), "addresses whose header is believed"),
     Setting("service.heartbeat_url", "url", "", "called after each good round, so that a watcher notices silence"),
     Setting("service.heartbeat_url_file", "file", "", "the same from a file, where the URL is a secret"),
-    Setting("service.heartbeat_every", "time", _minutes(15), "time between heartbeats", 30, DAY),
+    Setting("service.heartbeat_every", "time", 15 * MINUTE, "time between heartbeats", 30, DAY),
     Setting(
         "service.forecast_every",
         "time",
         HOUR,
         "time between pulls of the forecast; services renew hourly at best",
-        _minutes(15),
+        15 * MINUTE,
         DAY,
     ),
     Setting(
         "service.outlook_every",
         "time",
-        _minutes(10),
+        10 * MINUTE,
         "the outlook is remade at most this often: spares the SD card",
         10,
         DAY,
@@ -170,7 +140,7 @@ SERVICE = (
     Setting(
         "service.commit_every",
         "time",
-        _minutes(5),
+        5 * MINUTE,
         "sensor readings are committed together: spares the SD card",
         0,
         HOUR,

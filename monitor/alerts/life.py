@@ -1,0 +1,371 @@
+"""Life cycle of alerts after ANSI/ISA-18.2: what each round of judging changes, why, and whether people are told.
+
+A delay counts time in which the condition was seen to hold, at most two hours a round, so that neither a long stop nor
+a stepped clock makes a delay pass by itself. An alert that cannot be judged stays as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Literal
+
+from monitor.alerts import kinds, when
+from monitor.alerts.change import news
+from monitor.alerts.settings import Limits
+from monitor.model.alert import AlertState, Condition, Fact, Judgement, Notice, Severity, State, Transition
+
+What = Literal["raised", "updated", "ended"]
+Verdict = Literal["holds", "clear", "band", "unknown"]
+Words = Callable[[What, Condition, AlertState, str, datetime], tuple[str, str]]
+
+SEVERITIES: tuple[Severity, ...] = ("Minor", "Moderate", "Severe", "Extreme")
+MOST_CREDIT_S = 7200.0
+LONGEST_SHELF = timedelta(days=14)
+RETURNED = "the condition is gone; it stays until someone acknowledges it"
+
+
+def is_active(state: AlertState) -> bool:
+    """Return whether people were told of the alert and not yet of its end."""
+    return bool(state.occurrence)
+
+
+@dataclass(slots=True)
+class Step:
+    """What one alert does in one round: its state as it changes, the transitions and notices on the way."""
+
+    state: AlertState
+    now: datetime
+    words: Words
+    transitions: list[Transition] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+
+    def go(self, after: State, reason: str, facts: Mapping[str, Fact] | None = None) -> None:
+        """Change the state and keep the transition."""
+        s = self.state
+        self.transitions.append(
+            Transition(s.key, s.occurrence, self.now, s.state, after, reason, dict(facts or s.facts))
+        )
+        self.state = replace(s, state=after, since=self.now, reason=reason)
+
+    def tell(self, what: What, c: Condition, reason: str) -> None:
+        """Add a notice, and remember what was told."""
+        s = self.state
+        number = s.sequence + 1
+        headline, body = self.words(what, c, s, reason, self.now)
+        ended = what == "ended"
+        worst = max(s.severity, c.severity, key=SEVERITIES.index) if number > 1 else c.severity
+        self.notices.append(
+            Notice(
+                f"{s.occurrence}#{number}",
+                s.key,
+                s.occurrence,
+                self.now,
+                what,
+                worst,
+                "Past" if ended else c.urgency,
+                c.certainty,
+                headline,
+                body,
+                bypass=kinds.of(c.kind).bypass,
+            )
+        )
+        self.state = replace(
+            s, sequence=number, told_at=self.now, told_rank=c.rank, told_facts=dict(c.facts), severity=worst
+        )
+
+    def extra(self, **changes: Fact) -> None:
+        """Set entries of the state's `extra`; None removes one."""
+        kept = {**self.state.extra, **changes}
+        self.state = replace(self.state, extra={k: v for k, v in kept.items() if v is not None})
+
+
+def judge(
+    conditions: Sequence[Condition],
+    states: Mapping[str, AlertState],
+    now: datetime,
+    limits: Limits,
+    words: Words,
+    *,
+    complete: bool = True,
+) -> Judgement:
+    """Return what this round changes. `complete`: an alert without a condition is watched no more, and ends."""
+    by_key = {c.key: c for c in conditions}
+    done: dict[str, Step] = {}
+
+    def run(key: str, path: tuple[str, ...]) -> Step | None:
+        if key in done:
+            return done[key]
+        condition, state = by_key.get(key), states.get(key)
+        if condition is None and (state is None or not complete):
+            return None if state is None else Step(state, now, words)
+        holding = []
+        if condition is not None:
+            for other in _rests_on(condition):
+                step = None if other in path else run(other, (*path, key))
+                if step is not None and is_active(step.state) and step.state.state != "returned":
+                    holding.append(other)
+        if condition is None:
+            assert state is not None
+            step = _watched_no_more(Step(state, now, words))
+        else:
+            blank = AlertState(key, condition.kind, condition.subject, "normal", now)
+            step = _one(Step(state or blank, now, words), condition, limits, holding)
+        done[key] = step
+        return step
+
+    for key in sorted(by_key.keys() | states.keys()):
+        run(key, ())
+    steps = [done[k] for k in sorted(done)]
+    return Judgement(
+        tuple(s.state for s in steps if s.transitions or s.notices or s.state != states.get(s.state.key, s.state)),
+        tuple(t for s in steps for t in s.transitions),
+        tuple(n for s in steps for n in s.notices),
+    )
+
+
+def _rests_on(condition: Condition) -> Iterable[str]:
+    text = condition.facts.get("rests_on")
+    return text.split(",") if isinstance(text, str) and text else ()
+
+
+def _verdict(c: Condition) -> Verdict:
+    if c.holds is None:
+        return "unknown"
+    if c.holds:
+        return "holds"
+    return "band" if c.facts.get("in_band") else "clear"
+
+
+def _delay(value: float | str, limits: Limits) -> float:
+    return limits[value] if isinstance(value, str) else value
+
+
+def _credit(step: Step, name: str) -> float:
+    """Return how long the thing called `name` was seen, this round included, and remember it."""
+    extra = step.state.extra
+    before = extra.get(f"{name}_s")
+    last = when.parse(extra.get("judged_at"))
+    passed = 0.0 if last is None else (step.now - last).total_seconds()
+    total = (float(before) if isinstance(before, int | float) else 0.0) + min(max(passed, 0.0), MOST_CREDIT_S)
+    if before is None:
+        total = 0.0
+    changes: dict[str, Fact] = {f"{name}_s": total, "judged_at": step.now.isoformat()}
+    step.extra(**changes)
+    return total
+
+
+def _one(step: Step, c: Condition, limits: Limits, holding: list[str]) -> Step:
+    """Judge one alert."""
+    state = step.state
+    if state.told_at is not None and state.told_at > step.now:  # the clock was set back
+        step.state = state = replace(state, told_at=step.now)
+    if state.state == "out_of_service":
+        return step
+    verdict = _verdict(c)
+    reason = c.reason
+    if holding and is_active(state):
+        verdict, reason = "unknown", f"held as it is by {', '.join(holding)}"
+    if state.state == "shelved" and not _shelf_is_over(step):
+        _while_shelved(step, c, verdict, limits)
+        return step
+    if state.state == "shelved":
+        _off_the_shelf(step, c, verdict)
+    if is_active(step.state):
+        _active(step, c, verdict, reason, limits)
+    elif holding:
+        _held_back(step, c, verdict, holding)
+    else:
+        _inactive(step, c, verdict, limits)
+    return step
+
+
+def _held_back(step: Step, c: Condition, verdict: Verdict, holding: list[str]) -> None:
+    if verdict == "holds" and step.state.state != "suppressed":
+        forget_pending(step)
+        step.go("suppressed", f"{c.reason}; held back by {', '.join(holding)}", c.facts)
+    elif verdict == "clear" and step.state.state != "normal":
+        forget_pending(step)
+        step.go("normal", c.reason, c.facts)
+
+
+def _inactive(step: Step, c: Condition, verdict: Verdict, limits: Limits) -> None:
+    kind, state = kinds.of(c.kind), step.state
+    if verdict == "unknown":
+        if state.state == "pending":  # the clock of the delay stands still
+            step.extra(judged_at=step.now.isoformat())
+        return
+    if verdict != "holds":
+        if state.state != "normal":
+            forget_pending(step)
+            step.go("normal", f"no longer so before the delay was over: {c.reason}", c.facts)
+        return
+    given = c.facts.get("on_delay_s")
+    delay = float(given) if isinstance(given, int | float) else _delay(kind.on_delay, limits)
+    if kind.bypass:
+        delay = 0.0
+    if delay > 0:
+        held = _credit(step, "held")
+        if held < delay:
+            if state.state != "pending":
+                step.state = replace(step.state, pending_since=step.now)
+                step.go("pending", f"{c.reason}; told when it has held for {delay:.0f} s", c.facts)
+            return
+    _raise(step, c)
+
+
+def forget_pending(step: Step) -> None:
+    """Drop the times of both delays."""
+    step.extra(held_s=None, cleared_s=None, judged_at=None)
+    step.state = replace(step.state, pending_since=None, clearing_since=None)
+
+
+def _raise(step: Step, c: Condition) -> None:
+    forget_pending(step)
+    before = step.state.extra.get("count")
+    count = (before if isinstance(before, int) else 0) + 1
+    occurrence = f"{c.key}@{when.iso(step.now)}"
+    last = step.state.raised
+    if last is not None and step.now.replace(microsecond=0) <= last.replace(microsecond=0):
+        occurrence += f"~{count}"  # the clock was set back: keep the name unique
+    step.extra(count=count)
+    step.state = replace(
+        step.state, occurrence=occurrence, raised=step.now, sequence=0, acknowledged_by="", facts=dict(c.facts),
+        told_at=None, told_rank=None, told_facts={},
+    )  # fmt: skip
+    step.go("unacknowledged", c.reason, c.facts)
+    step.tell("raised", c, c.reason)
+
+
+def _active(step: Step, c: Condition, verdict: Verdict, reason: str, limits: Limits) -> None:
+    kind = kinds.of(c.kind)
+    if verdict == "clear":
+        if step.state.state == "returned":
+            return
+        if _cleared_long_enough(step, kind, limits):
+            _end_or_return(step, c, kind)
+        return
+    if step.state.clearing_since is not None:
+        step.extra(cleared_s=None, judged_at=None)
+        step.state = replace(step.state, clearing_since=None)
+    if verdict != "holds":
+        if step.state.reason != reason and verdict == "unknown":
+            step.state = replace(step.state, reason=reason)
+        return
+    if step.state.state == "returned":
+        step.go("unacknowledged", f"it is back: {c.reason}", c.facts)
+        step.tell("updated", c, f"it is back: {c.reason}")
+        return
+    if step.state.reason != reason:
+        step.state = replace(step.state, reason=reason, facts=dict(c.facts))
+    _update(step, c, kind, limits)
+
+
+def _update(step: Step, c: Condition, kind: kinds.Kind, limits: Limits) -> None:
+    """Tell worse news, or say again what nobody has acknowledged."""
+    state = step.state
+    worse, at_once = news(kind, state.told_rank, state.told_facts, c)
+    since = timedelta(0) if state.told_at is None else step.now - state.told_at
+    if worse and (at_once or since >= timedelta(seconds=limits["update"])):
+        if state.state == "acknowledged" and at_once:
+            step.go("unacknowledged", f"worse than what was acknowledged: {worse}", c.facts)
+        step.state = replace(step.state, facts=dict(c.facts))
+        step.tell("updated", c, worse)
+    elif state.state == "unacknowledged" and since >= timedelta(seconds=_repeat(kind, c, limits)):
+        step.tell("updated", c, "still so, and nobody has acknowledged it")
+
+
+def _repeat(kind: kinds.Kind, c: Condition, limits: Limits) -> float:
+    interval = _delay(kind.repeat, limits)
+    return interval if c.severity in {"Severe", "Extreme"} else max(interval, 3 * 86_400.0)
+
+
+def _cleared_long_enough(step: Step, kind: kinds.Kind, limits: Limits) -> bool:
+    delay = _delay(kind.off_delay, limits)
+    if delay <= 0:
+        return True
+    if step.state.clearing_since is None:
+        step.state = replace(step.state, clearing_since=step.now)
+    return _credit(step, "cleared") >= delay
+
+
+def _end_or_return(step: Step, c: Condition, kind: kinds.Kind) -> None:
+    if kind.latching and step.state.state == "unacknowledged":
+        forget_pending(step)
+        step.go("returned", f"{c.reason}: {RETURNED}", c.facts)
+        step.tell("updated", c, RETURNED)
+        return
+    end_it(step, c, c.reason)
+
+
+def end_it(step: Step, c: Condition, reason: str, after: State = "normal") -> None:
+    """End the occurrence: people are told once."""
+    forget_pending(step)
+    step.go(after, reason, c.facts)
+    step.tell("ended", c, reason)
+    step.state = replace(
+        step.state, occurrence="", told_at=None, told_rank=None, told_facts={}, sequence=0, acknowledged_by="",
+        facts=dict(c.facts),
+    )  # fmt: skip
+
+
+def _shelf_is_over(step: Step) -> bool:
+    """Whether the shelf's time is up. A clock set back does not lengthen it beyond what was asked."""
+    until, asked = step.state.shelved_until, step.state.extra.get("shelf_s")
+    if until is None:
+        return True
+    if isinstance(asked, int | float) and until - step.now > timedelta(seconds=float(asked)):
+        step.state = replace(step.state, shelved_until=step.now + timedelta(seconds=float(asked)))
+        return False
+    return step.now >= until
+
+
+def _while_shelved(step: Step, c: Condition, verdict: Verdict, limits: Limits) -> None:
+    """Say nothing while shelved, but for one thing: that what was told is over."""
+    kind = kinds.of(c.kind)
+    if verdict != "clear":
+        if step.state.clearing_since is not None:
+            forget_pending(step)
+        return
+    one_shot = bool(step.state.extra.get("one_shot"))
+    if not is_active(step.state):
+        if one_shot:
+            leave_shelf(step)
+            step.go("normal", f"shelved until it was over: {c.reason}", c.facts)
+        return
+    if _cleared_long_enough(step, kind, limits):
+        if one_shot:
+            leave_shelf(step)
+        end_it(step, c, c.reason, "normal" if one_shot else "shelved")
+
+
+def leave_shelf(step: Step) -> None:
+    """Drop the shelf's end."""
+    step.state = replace(step.state, shelved_until=None)
+    step.extra(shelf_s=None, one_shot=None)
+
+
+def _off_the_shelf(step: Step, c: Condition, verdict: Verdict) -> None:
+    leave_shelf(step)
+    if not is_active(step.state):
+        step.go("normal", "the shelf's time is up", c.facts)
+        return
+    step.go("unacknowledged", "the shelf's time is up, and it was not over", c.facts)
+    if verdict != "clear":
+        step.tell("updated", c, "its time on the shelf is up, and it still stands")
+
+
+def _watched_no_more(step: Step) -> Step:
+    state = step.state
+    if state.state in {"normal", "out_of_service"} and not is_active(state):
+        return step
+    reason = "watched no more: it is not in the site file now, or can no longer be told"
+    gone = Condition(state.kind, state.subject, False, state.severity, "Past", "Observed", 0.0, reason, state.facts)
+    leave_shelf(step)
+    if is_active(state):
+        end_it(step, gone, reason)
+    else:
+        forget_pending(step)
+        step.go("normal", reason)
+    return step

@@ -1,0 +1,301 @@
+"""Rules about the supply itself: cold shortfall, fuel, run-out, overfilling, gas."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from datetime import datetime, timedelta
+
+from monitor.alerts import when
+from monitor.alerts.known import Known, found
+from monitor.alerts.settings import HOUR, Limits
+from monitor.model.alert import Certainty, Condition, Fact, Urgency
+from monitor.model.outlook import HourOutlook, Outlook, Stretch
+from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity
+from monitor.model.site import Cylinder, Site
+from monitor.model.units_out import duration
+
+SITE = "site"
+LAST_STEP = 0.05  # nearly empty: about a day's cooking; our choice
+LEVELS = frozenset(q.value for q in LEVEL_QUANTITIES)
+
+
+def urgency_of(start: datetime, now: datetime) -> Urgency:
+    """Return CAP's urgency by how soon it begins: an hour, a day, later (our reading of "soon" for a household)."""
+    if start <= now + timedelta(hours=1):
+        return "Immediate"
+    return "Expected" if start <= now + timedelta(hours=24) else "Future"
+
+
+def certainty_of(probability: float | None) -> Certainty:
+    """Return CAP's certainty; without odds the forecast itself speaks: Likely."""
+    if probability is None or probability > 0.5:
+        return "Likely"
+    return "Possible" if probability > 0.05 else "Unlikely"
+
+
+def _odds(hour: HourOutlook) -> float | None:
+    """Return the odds that the hour is uncovered; a forecast without odds is taken at its word."""
+    if hour.probability_uncovered is not None:
+        return hour.probability_uncovered
+    return None if hour.uncovered is None else float(hour.uncovered)
+
+
+def _runs(hours: Sequence[HourOutlook], least: float) -> Iterator[list[HourOutlook]]:
+    run: list[HourOutlook] = []
+    for hour in hours:
+        odds = _odds(hour)
+        if hour.may_burn and odds is not None and odds >= least:
+            run.append(hour)
+        elif run:
+            yield run
+            run = []
+    if run:
+        yield run
+
+
+def _stretch(outlook: Outlook, run: list[HourOutlook], site: Site) -> Stretch:
+    """Return the run as a stretch; the outlook's own where it has one that overlaps."""
+    start, end = run[0].time, run[-1].time + timedelta(hours=1)
+    odds = [p for p in (h.probability_uncovered for h in run) if p is not None]
+    probability = max(odds) if odds else None
+    own = next((s for s in outlook.uncovered if s.start < end and start < s.end), None)
+    if own is not None:
+        p = own.probability if own.probability is not None else probability
+        return Stretch(
+            start, end, own.worst_time, own.worst_headroom_w, own.worst_hold_s, own.worst_air_k, own.needed_hold_s, p,
+            own.why,
+        )  # fmt: skip
+    worst = min(run, key=lambda h: (h.hold_s if h.hold_s is not None else math.inf, h.headroom_w or 0.0))
+    needed = max((a.hold_s for a in site.appliances), default=0.0)
+    return Stretch(
+        start, end, worst.time, worst.headroom_w or 0.0, worst.hold_s or 0.0, worst.air_k or math.nan, needed,
+        probability, "hold",
+    )  # fmt: skip
+
+
+def _share(level: Level, cylinder: Cylinder) -> float:
+    return level.left_kg / cylinder.full_kg
+
+
+def _cylinder_facts(site: Site, levels: Sequence[Level], hour: HourOutlook | None) -> dict[str, Fact]:
+    """Return what each cylinder holds, and the level needed at the worst hour."""
+    facts: dict[str, Fact] = {}
+    by_name = {level.cylinder: level for level in levels}
+    for cylinder in site.cylinders:
+        level = by_name.get(cylinder.name)
+        if level is None:
+            continue
+        facts[f"share.{cylinder.name}"] = _share(level, cylinder)
+        facts[f"left_kg.{cylinder.name}"] = level.left_kg
+        facts[f"open.{cylinder.name}"] = cylinder.valve_open
+        facts[f"basis.{cylinder.name}"] = level.basis
+    if hour is not None:
+        facts["level_needed"] = hour.level_needed.get(site.supply.basis)
+    return facts
+
+
+def _cold_facts(outlook: Outlook, worst: Stretch, stretches: list[Stretch], site: Site) -> dict[str, Fact]:
+    demand = max(outlook.demand_w, 1.0)
+    short_w = max(0.0, -worst.worst_headroom_w)
+    missing = 0.0 if worst.needed_hold_s <= 0 else 1.0 - min(1.0, worst.worst_hold_s / worst.needed_hold_s)
+    hour = next((h for h in outlook.hours if h.time == worst.worst_time), None)
+    nights = {s.start.date() for s in stretches}
+    return {
+        "start": when.iso(stretches[0].start),
+        "end": when.iso(stretches[0].end),
+        "worst_time": when.iso(worst.worst_time),
+        "worst_start": when.iso(worst.start),
+        "worst_end": when.iso(worst.end),
+        "air_k": worst.worst_air_k,
+        "short_w": short_w,
+        "short_share": short_w / demand,
+        "demand_w": outlook.demand_w,
+        "hold_s": worst.worst_hold_s,
+        "needed_s": worst.needed_hold_s,
+        "hold_missing": missing,
+        "why": worst.why,
+        "probability": max((s.probability for s in stretches if s.probability is not None), default=None),
+        "nights": len(nights),
+        "last_end": when.iso(stretches[-1].end),
+        "basis": outlook.basis,
+        "forecast_source": outlook.forecast_source,
+        "forecast_issued": None if outlook.forecast_issued is None else when.iso(outlook.forecast_issued),
+        **_cylinder_facts(site, outlook.levels, hour),
+    }
+
+
+def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: Limits, known: Known) -> Condition:
+    """Full-burner demand uncovered in an hour ahead in which the household may burn."""
+    kind = "cold-shortfall"
+    if outlook is None:
+        return found(kind, SITE, None, "no outlook was made yet", certainty="Unlikely")
+    horizon = now + timedelta(seconds=limits["lead"] + (limits["ahead_of_storm"] if known.official_warning else 0.0))
+    ahead = [h for h in outlook.hours if h.time + timedelta(hours=1) > now and h.time < horizon]
+    judged = [h for h in ahead if h.may_burn]
+    raising = [_stretch(outlook, run, site) for run in _runs(ahead, limits["probability"])]
+    if not raising:
+        blind = sum(_odds(h) is None for h in judged)
+        if not ahead:
+            return found(kind, SITE, None, "the forecast does not reach past now: the coming cold cannot be judged")
+        if judged and blind > len(judged) // 2:
+            return found(kind, SITE, None, f"{blind} of {len(judged)} hours ahead cannot be judged for want of data")
+        if any(True for _ in _runs(ahead, limits["probability_clear"])):
+            return found(kind, SITE, False, "odds between what ends and what raises it", band=True)
+        return found(kind, SITE, False, "every hour ahead in which the household may burn is covered")
+    worst = max(raising, key=lambda s: (_badness(s), -s.start.timestamp()))
+    facts = _cold_facts(outlook, worst, raising, site)
+    urgency = urgency_of(raising[0].start, now)
+    odds = facts["probability"]
+    certainty = certainty_of(float(odds) if isinstance(odds, int | float) else None)
+    severe = urgency != "Future" and certainty == "Likely"
+    if known.official_warning:
+        facts["official"] = known.official_warning
+    if raising[0].start <= now + timedelta(hours=12):
+        facts["on_delay_s"] = 0.0
+    what = f"{len(raising)} uncovered stretches" if len(raising) > 1 else "1 uncovered stretch"
+    return found(
+        kind, SITE, True, f"{what} ahead, the first in {duration((raising[0].start - now).total_seconds())}", facts,
+        severity="Severe" if severe else "Moderate", urgency=urgency, certainty=certainty,
+        rank=(2.0 if severe else 1.0) + (0.5 if certainty == "Likely" else 0.0),
+    )  # fmt: skip
+
+
+def _badness(stretch: Stretch) -> float:
+    """Order stretches: by the share of the wanted hold that is missing, then by what is short."""
+    missing = 0.0 if stretch.needed_hold_s <= 0 else 1.0 - min(1.0, stretch.worst_hold_s / stretch.needed_hold_s)
+    return round(missing, 2) * 1e9 - stretch.worst_headroom_w
+
+
+def low_fuel(levels: Sequence[Level], site: Site, now: datetime, limits: Limits, silent: frozenset[str]) -> Condition:
+    """Fuel left over the open cylinders, as a share of what they hold when full."""
+    kind = "low-fuel"
+    open_ = {c.name: c for c in site.cylinders if c.valve_open}
+    known = [level for level in levels if level.cylinder in open_ and level.reading_time is not None]
+    if not open_:
+        return found(kind, SITE, None, "every valve is marked closed: nothing feeds the house")
+    if len(known) < len(open_):
+        missing = ", ".join(sorted(set(open_) - {level.cylinder for level in known}))
+        return found(kind, SITE, None, f"no level was ever read of {missing}")
+    full = sum(c.full_kg for c in open_.values())
+    left = sum(level.left_kg for level in known)
+    sd = math.sqrt(sum(level.sd_kg**2 for level in known))
+    share = left / full
+    steps = [*(float(s) for s in limits.many("low_fuel")), LAST_STEP]
+    step = sum(share <= s for s in steps)
+    use = sum(level.burn_kg_s for level in known)
+    facts: dict[str, Fact] = {
+        "left_kg": left,
+        "share": share,
+        "sd_kg": sd,
+        "full_kg": full,
+        "step": step,
+        "limit": steps[max(0, step - 1)],
+        "use_kg_s": use if use > 0 else None,
+        "lasts_s": left / use if use > 0 else None,
+        "read_s": max((now - level.reading_time).total_seconds() for level in known if level.reading_time),
+        **_cylinder_facts(site, levels, None),
+    }
+    if step == 0:
+        band = share < steps[0] + limits["deadband"]
+        return found(kind, SITE, False, f"{share:.0%} of the fuel is left", facts, band=band)
+    odds = 0.5 * math.erfc((share - steps[0]) * full / max(sd, 1e-9) / math.sqrt(2))
+    sensors = [s.name for s in site.sensors if s.subject in open_ and s.quantity in LEVELS]
+    dead = sensors if sensors and silent.issuperset(sensors) and _old(known, now, 2 * HOUR) else []
+    return found(
+        kind, SITE, True, f"{share:.0%} of the fuel is left, at or below {steps[step - 1]:.0%}", facts,
+        severity="Severe" if step == len(steps) else "Moderate", urgency="Immediate" if step == len(steps) else
+        ("Expected" if step == 2 else "Future"), certainty="Observed" if odds > 0.9 else "Likely",
+        rank=float(step), rests_on=[f"sensor-silent/{name}" for name in dead] if step < len(steps) else (),
+    )  # fmt: skip
+
+
+def _old(levels: Sequence[Level], now: datetime, age_s: float) -> bool:
+    return all(level.reading_time is None or (now - level.reading_time).total_seconds() > age_s for level in levels)
+
+
+def run_out(outlook: Outlook | None, now: datetime, limits: Limits, known: Known) -> Condition:
+    """Fuel that ends before the planned refill, or within the setting's time where none is planned."""
+    kind = "run-out"
+    if outlook is None or outlook.run_out is None:
+        return found(kind, SITE, None, "use is not known yet: no date can be given")
+    early, likely = outlook.run_out.p10, outlook.run_out.p50
+    plan = known.planned_refill if known.planned_refill is not None and known.planned_refill > now else None
+    raise_by = plan or now + timedelta(seconds=limits["run_out_lead"])
+    clear_by = plan + timedelta(hours=12) if plan else raise_by + timedelta(days=2)
+    date = early if plan else likely
+    if date is None or date > clear_by:
+        return found(kind, SITE, False, "the fuel lasts past the refill" if plan else "the fuel lasts for days")
+    facts: dict[str, Fact] = {
+        "p10": None if early is None else when.iso(early),
+        "p50": None if likely is None else when.iso(likely),
+        "p90": None if outlook.run_out.p90 is None else when.iso(outlook.run_out.p90),
+        "planned": None if plan is None else when.iso(plan),
+        "sooner_s": (raise_by - date).total_seconds(),
+    }
+    if date > raise_by:
+        return found(kind, SITE, False, "close to the limit", facts, band=True)
+    soon = likely is not None and likely <= now + timedelta(days=2)
+    sure: Certainty = "Likely" if likely is not None and likely <= raise_by else "Possible"
+    return found(
+        kind, SITE, True, "the fuel may end before the refill" if plan else "the fuel ends within days", facts,
+        severity="Severe" if soon else "Moderate", urgency="Expected" if soon else "Future", certainty=sure,
+        rank=2.0 if soon else 1.0,
+    )  # fmt: skip
+
+
+def overfilled(levels: Sequence[Level], site: Site, limits: Limits) -> Iterator[Condition]:
+    """A cylinder that holds more than its filling limit by more than the reading's own error."""
+    by_name = {level.cylinder: level for level in levels}
+    for cylinder in site.cylinders:
+        level = by_name.get(cylinder.name)
+        if level is None or level.reading_time is None:
+            yield found("overfilled", cylinder.name, None, "no level was ever read")
+            continue
+        share = _share(level, cylinder)
+        sure = level.left_kg - 2.0 * level.sd_kg > cylinder.full_kg
+        facts: dict[str, Fact] = {
+            "share": share, "left_kg": level.left_kg, "full_kg": cylinder.full_kg, "sd_kg": level.sd_kg,
+            "basis": level.basis,
+        }  # fmt: skip
+        holds = sure and share > limits["overfilled"]
+        reason = f"holds {share:.0%} of the filling limit"
+        yield found(
+            "overfilled", cylinder.name, holds, reason, facts, severity="Severe", urgency="Expected",
+            band=not holds and share > 1.0,
+        )  # fmt: skip
+
+
+def unexpected_draw(site: Site, known: Known, limits: Limits, silent: frozenset[str]) -> Iterator[Condition]:
+    """Fuel that falls in hours in which nothing may burn."""
+    for cylinder in site.cylinders:
+        rate = known.unexpected_kg_s.get(cylinder.name)
+        if rate is None:
+            yield found("unexpected-draw", cylinder.name, None, "no quiet hours were seen yet")
+            continue
+        sd = known.unexpected_sd_kg_s.get(cylinder.name, 0.0)
+        limit = limits["leak_rate"]
+        holds = rate - 2.0 * sd > limit
+        names = [s.name for s in site.sensors if s.subject == cylinder.name and s.name in silent]
+        yield found(
+            "unexpected-draw", cylinder.name, holds, "falls while nothing may burn" if holds else "rests",
+            {"rate_kg_s": rate, "sd_kg_s": sd}, severity="Severe", urgency="Immediate", certainty="Possible",
+            band=not holds and rate > limit / 2, rests_on=[f"sensor-silent/{n}" for n in names],
+        )  # fmt: skip
+
+
+def gas_detected(site: Site, known: Known, now: datetime) -> Iterator[Condition]:
+    """A gas sensor's newest word. Old news still counts until the sensor itself takes it back."""
+    specs = {s.name: s for s in site.sensors if s.quantity == Quantity.GAS_DETECTED.value}
+    newest = {r.source: r for r in known.readings if r.quantity is Quantity.GAS_DETECTED}
+    for name in sorted(specs.keys() | newest.keys()):
+        reading = newest.get(name)
+        if reading is None or reading.value is None:
+            yield found("gas-detected", name, None, "the gas sensor has said nothing yet", severity="Extreme")
+            continue
+        facts: dict[str, Fact] = {"time": when.iso(reading.time), "where": reading.subject}
+        facts["age_s"] = (now - reading.time).total_seconds()
+        yield found(
+            "gas-detected", name, reading.value > 0.5, "reports gas" if reading.value > 0.5 else "reports no gas",
+            facts, severity="Extreme", urgency="Immediate", rank=10.0,
+        )  # fmt: skip

@@ -1,0 +1,238 @@
+"""Words for the supply: cold shortfall, fuel, run-out, overfilling, unexpected draw, gas."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from monitor.alerts import cautions
+from monitor.alerts.say import Say
+from monitor.model.units_out import duration, show
+
+
+@dataclass(frozen=True, slots=True)
+class Texts:
+    """How one kind speaks: headline, lines of detail, what to do, what to say when it is over, and its cautions."""
+
+    headline: Callable[[Say], str]
+    detail: Callable[[Say], list[str]]
+    todo: Callable[[Say], list[str]]
+    over: Callable[[Say], str] = lambda _: ""
+    cautions: tuple[str, ...] = (cautions.LOCAL, cautions.DETECTOR)
+
+
+def _shares(say: Say) -> str:
+    parts = []
+    for name, share in say.cylinders("share").items():
+        if isinstance(share, int | float):
+            closed = "" if say.facts.get(f"open.{name}", True) else ", closed"
+            mass = show(_number(say.facts.get(f"left_kg.{name}")), "mass", say.site.units)
+            basis = say.facts.get(f"basis.{name}")
+            parts.append(f"{name} {share:.0%} ({mass}{closed}{f'; {basis}' if basis else ''})")
+    return ", ".join(parts)
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _closed_with_fuel(say: Say) -> list[str]:
+    shares = say.cylinders("share")
+    return [
+        n for n, s in shares.items() if isinstance(s, int | float) and s > 0.1 and not say.facts.get(f"open.{n}", True)
+    ]
+
+
+def _emptiest(say: Say) -> str:
+    shares = {n: float(s) for n, s in say.cylinders("share").items() if isinstance(s, int | float)}
+    return min(shares, key=lambda n: shares[n]) if shares else ""
+
+
+def _needs(say: Say) -> str:
+    """Return e.g. "A needs 62 %, has 35 %" for the open cylinder that is furthest below, or ""."""
+    need, name = say.number("level_needed"), _emptiest(say)
+    share = say.number(f"share.{name}") if name else None
+    if need is None or share is None or share >= need:
+        return ""
+    return f"{name} needs {need:.0%}, has {share:.0%}"
+
+
+def _cold_headline(say: Say) -> str:
+    span, air = say.span("worst_start", "worst_end"), say.show("air_k", "temperature")
+    if say.text("why") == "continuous":
+        fact = f"{span}: burners short by {say.show('short_w', 'power')} at {air}"
+    else:
+        fact = f"{span}: full burners hold {say.minutes('hold_s')} of {say.minutes('needed_s')} min at {air}"
+    needs = _needs(say)
+    return f"{fact}; {needs}" if needs else fact
+
+
+def _cold_detail(say: Say) -> list[str]:
+    lines = []
+    nights = say.number("nights") or 1
+    if nights > 1:
+        lines.append(f"{nights:.0f} days are concerned, from {say.at('start')} to {say.at('last_end')}.")
+    lines.append(
+        f"Worst at {say.at('worst_time')}, air {say.show('air_k', 'temperature')}: everything at full takes "
+        f"{say.show('demand_w', 'power')}; from rest that holds {say.long('hold_s')}, you want {say.long('needed_s')}."
+    )
+    if (say.number("short_w") or 0) > 0:
+        lines.append(
+            f"What the cylinders can give without end is then short by {say.show('short_w', 'power')} "
+            f"(basis: {say.text('basis')})."
+        )
+    shares = _shares(say)
+    if shares:
+        lines.append(f"Filled now, as a share of full: {shares}.")
+    source = say.text("forecast_source")
+    if source:
+        lines.append(f"Forecast: {source}, issued {say.at('forecast_issued')}.")
+    if say.text("official"):
+        lines.append(f"Official warning in force: {say.text('official')}. Power and internet may fail too: act early.")
+    return lines
+
+
+def _cold_todo(say: Say) -> list[str]:
+    lines = []
+    closed = _closed_with_fuel(say)
+    if closed:
+        lines.append(f"Open the valve of {' and '.join(closed)} so that it feeds as well. {cautions.VALVE}")
+    low = _emptiest(say)
+    if low:
+        by = say.at("start")
+        lines.append(f"Fill or exchange {low} before {by}: more liquid wets more wall. {cautions.CARRY}")
+    lines.append("Or burn less at once in those hours: one or two burners, shorter, with pauses.")
+    lines.append("Or cook before the cold, and keep a way to cook that needs no gas.")
+    return lines
+
+
+def _fuel_headline(say: Say) -> str:
+    share, left = say.number("share") or 0.0, say.show("left_kg", "mass")
+    lasts = say.number("lasts_s")
+    tail = f"; at the present use {duration(lasts)}" if lasts is not None else ""
+    urge = {2: ", refill now", 3: ", nearly empty"}.get(int(say.number("step") or 1), ", refill soon")
+    return f"Fuel {share:.0%}: {left} left{tail}{urge}"
+
+
+def _fuel_detail(say: Say) -> list[str]:
+    lines = [
+        (
+            f"The open cylinders hold {say.show('left_kg', 'mass')} of {say.show('full_kg', 'mass')}, "
+            f"give or take {say.show('sd_kg', 'mass')} (one standard deviation)."
+        ),
+        f"Step that was passed: {say.number('limit') or 0:.0%} (common practice, no source).",
+    ]
+    if say.number("use_kg_s") is not None:
+        lines.append(f"Present use: {say.show('use_kg_s', 'mass_rate')}.")
+    shares = _shares(say)
+    return [*lines, f"Each: {shares}."] if shares else lines
+
+
+def _fuel_todo(say: Say) -> list[str]:
+    low = _emptiest(say)
+    closed = _closed_with_fuel(say)
+    lines = [f"Have {low or 'a cylinder'} filled or exchanged. {cautions.CARRY}"]
+    if closed:
+        lines.insert(0, f"{' and '.join(closed)} still holds fuel and is closed: open it. {cautions.VALVE}")
+    return lines
+
+
+def _run_out_headline(say: Say) -> str:
+    if say.text("planned"):
+        return f"Fuel may end {say.day('p10')}, before the refill planned for {say.day('planned')}"
+    return f"Fuel ends about {say.at('p50')}"
+
+
+def _run_out_detail(say: Say) -> list[str]:
+    return [
+        (
+            f"One chance in ten that it ends before {say.at('p10')}, even odds at {say.at('p50')}, nine in ten before "
+            f"{say.at('p90')}; from the use seen so far and the weather ahead."
+        )
+    ]
+
+
+def _gas_headline(say: Say) -> str:
+    return f"GAS reported by {say.c.subject}. Get everyone out now and call from outside."
+
+
+def _gas_detail(say: Say) -> list[str]:
+    return [
+        f"Sensor {say.c.subject} reported gas at {say.at('time')}. Take it as true until a professional has looked."
+    ]
+
+
+GAS_TODO = [
+    "Get everyone out now. Leave doors open behind you.",
+    "Touch no switch, plug, phone or flame inside.",
+    "From outside, at a distance, call the emergency number and your supplier.",
+    "Close the cylinder valve only if you can reach it safely from outside without passing through gas.",
+    "Do not go back in before someone qualified says so.",
+]
+DRAW_TODO = [
+    "Smell at the cylinders, the regulator and every appliance, low down: the gas is heavier than air.",
+    "Look at every burner and pilot: is one on, or was one blown out?",
+    "If you smell gas or cannot find out why: close the valve, and have a licensed fitter test for leaks.",
+    "If all is well: compare the sensor with a weighing; it may drift.",
+]
+
+SUPPLY: dict[str, Texts] = {
+    "gas-detected": Texts(
+        _gas_headline,
+        _gas_detail,
+        lambda _: list(GAS_TODO),
+        lambda _: "Go by what someone qualified has found, not by this",
+        ("The sensor speaks here, not boiloff: boiloff itself is no gas detector.", cautions.LOCAL),
+    ),
+    "cold-shortfall": Texts(
+        _cold_headline, _cold_detail, _cold_todo, lambda _: "Every hour ahead is covered", cautions.SUPPLY
+    ),
+    "low-fuel": Texts(
+        _fuel_headline,
+        _fuel_detail,
+        _fuel_todo,
+        lambda s: f"{s.number('share') or 0:.0%} of full, {s.show('left_kg', 'mass')}" if s.number("share") else "",
+        cautions.SUPPLY,
+    ),
+    "run-out": Texts(
+        _run_out_headline,
+        _run_out_detail,
+        lambda _: ["Move the refill forward, or use less until then.", cautions.CARRY],
+        lambda _: "",
+        cautions.SUPPLY,
+    ),
+    "overfilled": Texts(
+        lambda s: (
+            f"{s.c.subject} is overfilled: {s.show('share', 'share')} of its filling limit. Keep it in the shade."
+        ),
+        lambda s: [
+            (
+                f"It holds {s.show('left_kg', 'mass')}, its filling limit is {s.show('full_kg', 'mass')} "
+                f"({s.text('basis')}; give or take {s.show('sd_kg', 'mass')})."
+            ),
+            "Liquid expands as it warms; without room the relief valve may vent gas.",
+        ],
+        lambda _: [
+            "Leave it outdoors, upright, in the shade, away from flames, engines and drains.",
+            "Do not bleed it yourself. Have the supplier who filled it take gas out.",
+            "If the relief valve hisses: keep everyone and every flame away, and call for help from a distance.",
+        ],
+        lambda _: "",
+        cautions.SUPPLY,
+    ),
+    "unexpected-draw": Texts(
+        lambda s: (
+            f"{s.c.subject} loses {s.show('rate_kg_s', 'mass_rate')} while nothing should burn: smell and look now"
+        ),
+        lambda s: [
+            (
+                f"In hours in which no appliance may burn its level fell by {s.show('rate_kg_s', 'mass_rate')}, "
+                f"give or take {s.show('sd_kg_s', 'mass_rate')}. It may be a burner or pilot left on, a heater, a "
+                "leak, or a drifting sensor."
+            )
+        ],
+        lambda _: list(DRAW_TODO),
+        lambda _: "",
+        cautions.SUPPLY,
+    ),
+}
