@@ -1,0 +1,426 @@
+"""Each transition of the life cycle, with its reason, one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+
+from monitor.alerts import life, operate
+from monitor.alerts.known import found
+from monitor.alerts.settings import Limits
+from monitor.model.alert import AlertState, Condition, Fact, Judgement
+from monitor.model.errors import BadInput
+from tests.alerts.scene import NOW
+
+H = timedelta(hours=1)
+M = timedelta(minutes=1)
+
+
+def words(what: str, c: Condition, state: AlertState, reason: str, now: datetime) -> tuple[str, str]:
+    return f"{what} {c.key}", reason
+
+
+class Play:
+    """Plays rounds against the life cycle and keeps what a store would."""
+
+    def __init__(self) -> None:
+        self.states: dict[str, AlertState] = {}
+        self.now = NOW
+        self.last = Judgement((), (), ())
+        self.told: list[str] = []
+
+    def take(self, judgement: Judgement) -> Judgement:
+        self.last = judgement
+        self.states.update({s.key: s for s in judgement.states})
+        self.told += [n.what for n in judgement.notices]
+        return judgement
+
+    def round(self, *conditions: Condition, after: timedelta = M, complete: bool = True) -> Judgement:
+        self.now += after
+        return self.take(life.judge(conditions, self.states, self.now, Limits({}), words, complete=complete))
+
+    def state(self, key: str) -> str:
+        return self.states[key].state if key in self.states else "normal"
+
+    def reasons(self) -> list[tuple[str, str, str]]:
+        return [(t.before, t.after, t.reason) for t in self.last.transitions]
+
+
+def cond(
+    kind: str = "battery-low",
+    subject: str = "x",
+    holds: bool | None = True,
+    *,
+    reason: str = "",
+    facts: Mapping[str, Fact] | None = None,
+    rank: float = 1.0,
+    band: bool = False,
+    rests_on: tuple[str, ...] = (),
+    severity: str = "Moderate",
+) -> Condition:
+    text = reason or {True: "it holds", False: "it is gone", None: "cannot be judged"}[holds]
+    return found(kind, subject, holds, text, facts, rank=rank, band=band, rests_on=rests_on, severity=severity)  # type: ignore[arg-type]
+
+
+NO_DELAY = "forecast-stale"  # no on-delay, no off-delay, does not latch
+DELAYED = "low-fuel"  # 10 min on, 1 h off
+LATCHED = "overfilled"  # 10 min on, 3 h off, latches
+KEY = f"{NO_DELAY}/x"
+
+
+def raised(kind: str = NO_DELAY, **facts: Fact) -> Play:
+    play = Play()
+    play.round(cond(kind, facts={"on_delay_s": 0.0, **facts}))
+    assert play.told == ["raised"]
+    return play
+
+
+def test_normal_to_unacknowledged_at_once() -> None:
+    play = Play()
+    judgement = play.round(cond(NO_DELAY))
+    assert play.reasons() == [("normal", "unacknowledged", "it holds")]
+    (notice,) = judgement.notices
+    assert notice.what == "raised"
+    assert notice.occurrence == f"{KEY}@2026-01-05T14:01Z"
+    assert notice.id == f"{KEY}@2026-01-05T14:01Z#1"
+    assert play.round(cond(NO_DELAY)) == Judgement((), (), ())
+
+
+def test_on_delay_counts_time_in_which_it_held() -> None:
+    play = Play()
+    play.round(cond(DELAYED))
+    assert play.reasons() == [("normal", "pending", "it holds; told when it has held for 600 s")]
+    play.round(cond(DELAYED), after=9 * M)
+    assert play.state("low-fuel/x") == "pending"
+    play.round(cond(DELAYED), after=M)
+    assert play.reasons() == [("pending", "unacknowledged", "it holds")]
+    assert play.told == ["raised"]
+
+
+def test_pending_that_goes_away_is_never_told() -> None:
+    play = Play()
+    play.round(cond(DELAYED))
+    play.round(cond(DELAYED, holds=False))
+    assert play.reasons() == [("pending", "normal", "no longer so before the delay was over: it is gone")]
+    play.round(cond(DELAYED))
+    play.round(cond(DELAYED), after=9 * M)
+    assert play.state("low-fuel/x") == "pending"
+    assert play.told == []
+
+
+def test_not_knowing_neither_raises_nor_ends_nor_lets_a_delay_pass() -> None:
+    play = Play()
+    play.round(cond(DELAYED))
+    for _ in range(5):
+        play.round(cond(DELAYED, holds=None), after=30 * M)
+    assert play.state("low-fuel/x") == "pending"
+    play.round(cond(DELAYED), after=M)
+    assert play.state("low-fuel/x") == "pending"
+    play = raised()
+    for _ in range(50):
+        play.round(cond(NO_DELAY, holds=None), after=H)
+    assert play.state(KEY) == "unacknowledged"
+    assert play.states[KEY].reason == "cannot be judged"
+    assert play.told == ["raised"]
+
+
+def test_a_long_stop_does_not_make_a_delay_pass() -> None:
+    play = Play()
+    play.round(cond("cold-shortfall"))
+    play.round(cond("cold-shortfall"), after=30 * M)
+    assert play.state("cold-shortfall/x") == "pending"
+    play = Play()
+    play.round(cond("run-out"))  # 3 h
+    play.round(cond("run-out"), after=48 * H)
+    assert play.state("run-out/x") == "pending"
+    play.round(cond("run-out"), after=H)
+    assert play.state("run-out/x") == "unacknowledged"
+
+
+def test_deadband_keeps_what_is_and_raises_nothing() -> None:
+    play = Play()
+    play.round(cond(NO_DELAY, holds=False, band=True))
+    assert play.state(KEY) == "normal"
+    play = raised()
+    play.round(cond(NO_DELAY, holds=False, band=True), after=9 * H)
+    assert play.state(KEY) == "unacknowledged"
+    play.round(cond(NO_DELAY, holds=False))
+    assert play.reasons() == [("unacknowledged", "normal", "it is gone")]
+    assert play.told == ["raised", "ended"]
+
+
+def test_off_delay_restarts_when_it_comes_back() -> None:
+    play = raised(DELAYED)
+    key = "low-fuel/x"
+    play.round(cond(DELAYED, holds=False), after=M)
+    play.round(cond(DELAYED, holds=False), after=50 * M)
+    play.round(cond(DELAYED), after=M)
+    play.round(cond(DELAYED, holds=False), after=M)
+    play.round(cond(DELAYED, holds=False), after=59 * M)
+    assert play.state(key) == "unacknowledged"
+    play.round(cond(DELAYED, holds=False), after=M)
+    assert play.state(key) == "normal"
+    assert play.told == ["raised", "ended"]
+    assert play.states[key].occurrence == ""
+
+
+def test_worse_news_is_told_at_once_and_the_same_is_not() -> None:
+    play = raised()
+    for _ in range(100):
+        play.round(cond(NO_DELAY), after=10 * M)
+    assert play.told == ["raised"]
+    judgement = play.round(cond(NO_DELAY, rank=2.0, reason="older still"))
+    assert [n.body for n in judgement.notices] == ["worse than when it was told: older still"]
+    assert judgement.notices[0].id == f"{KEY}@2026-01-05T14:01Z#2"
+    play.round(cond(NO_DELAY, rank=1.0))
+    play.round(cond(NO_DELAY, rank=2.0))
+    assert play.told == ["raised", "updated"]
+
+
+def test_an_earlier_start_is_news_and_a_changed_amount_waits() -> None:
+    kind = "cold-shortfall"
+    play = raised(kind, start="2026-01-08T10:00Z", nights=1, hold_missing=0.1)
+    play.round(cond(kind, facts={"start": "2026-01-08T06:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
+    assert play.told == ["raised"]
+    play.round(cond(kind, facts={"start": "2026-01-08T04:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
+    assert play.told == ["raised", "updated"]
+    assert play.last.notices[0].body == "it begins earlier than was told"
+    worse: dict[str, Fact] = {"start": "2026-01-08T04:00Z", "nights": 3, "hold_missing": 0.1}
+    for _ in range(11):
+        play.round(cond(kind, facts=worse), after=H)
+    assert play.told == ["raised", "updated"]
+    play.round(cond(kind, facts=worse), after=H)
+    assert play.last.notices[0].body == "more nights are concerned than was told"
+
+
+def test_a_severe_alert_that_nobody_acknowledged_is_said_again_each_day() -> None:
+    play = Play()
+    bad = cond("cold-shortfall", severity="Severe", facts={"on_delay_s": 0.0})
+    for _ in range(49):
+        play.round(bad, after=H)
+    assert play.told == ["raised", "updated", "updated"]
+    play.take(operate.acknowledge(play.states["cold-shortfall/x"], play.now, "Kim", words))
+    assert play.reasons() == [("unacknowledged", "acknowledged", "acknowledged by Kim")]
+    for _ in range(100):
+        play.round(bad, after=H)
+    assert play.told == ["raised", "updated", "updated"]
+
+
+def test_an_acknowledgement_is_remembered_until_it_gets_worse() -> None:
+    play = raised()
+    play.take(operate.acknowledge(play.states[KEY], play.now, "Kim", words))
+    play.round(cond(NO_DELAY, rank=2.0, reason="older still"))
+    assert play.reasons() == [
+        ("acknowledged", "unacknowledged", "worse than what was acknowledged: worse than when it was told: older still")
+    ]
+    assert play.told == ["raised", "updated"]
+    with pytest.raises(BadInput, match="not yet acknowledged"):
+        operate.acknowledge(replace(play.states[KEY], state="acknowledged"), play.now, "Kim", words)
+
+
+def test_latching_stays_until_a_person_has_looked() -> None:
+    key = f"{LATCHED}/x"
+    play = raised(LATCHED)
+    for _ in range(5):
+        play.round(cond(LATCHED, holds=False), after=H)
+    assert play.state(key) == "returned"
+    assert play.told == ["raised", "updated"]
+    for _ in range(5):
+        play.round(cond(LATCHED, holds=False), after=24 * H)
+    assert play.told == ["raised", "updated"]
+    play.take(operate.acknowledge(play.states[key], play.now, "Kim", words))
+    assert play.reasons() == [("returned", "normal", "over, and acknowledged by Kim")]
+    assert play.told == ["raised", "updated", "ended"]
+
+
+def test_latching_that_comes_back_is_told_again() -> None:
+    play = raised(LATCHED)
+    for _ in range(5):
+        play.round(cond(LATCHED, holds=False), after=H)
+    play.round(cond(LATCHED))
+    assert play.reasons() == [("returned", "unacknowledged", "it is back: it holds")]
+    assert play.told == ["raised", "updated", "updated"]
+
+
+def test_latching_that_was_acknowledged_ends_by_itself() -> None:
+    play = raised(LATCHED)
+    play.take(operate.acknowledge(play.states[f"{LATCHED}/x"], play.now, "Kim", words))
+    for _ in range(5):
+        play.round(cond(LATCHED, holds=False), after=H)
+    assert play.told == ["raised", "ended"]
+    assert play.state(f"{LATCHED}/x") == "normal"
+
+
+def test_shelved_says_nothing_until_its_end() -> None:
+    play = raised()
+    play.take(operate.shelve(play.states[KEY], play.now, play.now + 8 * H, "Kim", words))
+    assert play.reasons() == [("unacknowledged", "shelved", "shelved by Kim")]
+    for _ in range(7):
+        play.round(cond(NO_DELAY, rank=5.0), after=H)
+    assert play.told == ["raised"]
+    play.round(cond(NO_DELAY), after=H)
+    assert play.reasons() == [("shelved", "unacknowledged", "the shelf's time is up, and it was not over")]
+    assert play.told == ["raised", "updated"]
+    assert play.states[KEY].shelved_until is None
+
+
+def test_the_end_is_told_even_from_the_shelf_and_once() -> None:
+    play = raised()
+    play.take(operate.shelve(play.states[KEY], play.now, play.now + 24 * H, "Kim", words))
+    play.round(cond(NO_DELAY, holds=False))
+    assert play.reasons() == [("shelved", "shelved", "it is gone")]
+    assert play.told == ["raised", "ended"]
+    play.round(cond(NO_DELAY))
+    play.round(cond(NO_DELAY, holds=False))
+    assert play.told == ["raised", "ended"]
+    play.round(cond(NO_DELAY), after=24 * H)
+    assert play.told == ["raised", "ended", "raised"]
+
+
+def test_one_shot_shelf_ends_with_the_condition() -> None:
+    for told in (True, False):
+        play = raised() if told else Play()
+        blank = AlertState(KEY, NO_DELAY, "x", "normal", NOW)
+        state = play.states.get(KEY, blank)
+        play.take(operate.shelve(state, play.now, play.now + 24 * H, "Kim", words, one_shot=True))
+        play.round(cond(NO_DELAY))
+        assert play.state(KEY) == "shelved"
+        play.round(cond(NO_DELAY, holds=False))
+        assert play.state(KEY) == "normal"
+        play.round(cond(NO_DELAY))
+        assert play.told == (["raised", "ended", "raised"] if told else ["raised"])
+
+
+def test_a_shelf_does_not_grow_when_the_clock_is_set_back() -> None:
+    play = raised()
+    play.take(operate.shelve(play.states[KEY], play.now, play.now + 2 * H, "Kim", words))
+    play.round(cond(NO_DELAY), after=-1000 * H)
+    play.round(cond(NO_DELAY), after=H)
+    assert play.state(KEY) == "shelved"
+    play.round(cond(NO_DELAY), after=H)
+    assert play.state(KEY) == "unacknowledged"
+
+
+def test_off_the_shelf_by_hand() -> None:
+    play = raised()
+    play.take(operate.shelve(play.states[KEY], play.now, play.now + 2 * H, "Kim", words))
+    play.take(operate.unshelve(play.states[KEY], play.now, "Kim", words))
+    assert play.reasons() == [("shelved", "unacknowledged", "taken off the shelf by Kim")]
+    with pytest.raises(BadInput, match="a shelved alert"):
+        operate.unshelve(play.states[KEY], play.now, "Kim", words)
+
+
+@pytest.mark.parametrize("until", [timedelta(0), -H, timedelta(days=15)])
+def test_a_shelf_has_an_end_within_reason(until: timedelta) -> None:
+    play = raised()
+    with pytest.raises(BadInput, match="within 14 days"):
+        operate.shelve(play.states[KEY], play.now, play.now + until, "Kim", words)
+
+
+def test_suppressed_by_what_it_rests_on_and_told_when_that_ends() -> None:
+    play = Play()
+    silent, low = cond("sensor-silent", "s"), cond(NO_DELAY, rests_on=("sensor-silent/s",))
+    play.round(silent, low)
+    assert play.state(KEY) == "suppressed"
+    assert ("normal", "suppressed", "it holds; held back by sensor-silent/s") in play.reasons()
+    assert [n.key for n in play.last.notices] == ["sensor-silent/s"]
+    play.round(cond("sensor-silent", "s", holds=False), low)
+    assert play.state(KEY) == "unacknowledged"
+
+
+def test_suppressed_that_goes_away_was_never_told() -> None:
+    play = Play()
+    silent = cond("sensor-silent", "s")
+    play.round(silent, cond(NO_DELAY, rests_on=("sensor-silent/s",)))
+    play.round(silent, cond(NO_DELAY, holds=False, rests_on=("sensor-silent/s",)))
+    assert play.reasons() == [("suppressed", "normal", "it is gone")]
+
+
+def test_an_active_alert_is_held_as_it_is_by_what_it_rests_on() -> None:
+    play = raised()
+    silent = cond("sensor-silent", "s")
+    play.round(silent, cond(NO_DELAY, holds=False, rests_on=("sensor-silent/s",)), after=9 * H)
+    assert play.state(KEY) == "unacknowledged"
+    assert play.states[KEY].reason == "held as it is by sensor-silent/s"
+
+
+def test_what_is_suppressed_holds_back_nothing_and_circles_do_no_harm() -> None:
+    play = Play()
+    play.round(
+        cond("broker-down", "b", facts={"on_delay_s": 0.0}),
+        cond("sensor-silent", "s", rests_on=("broker-down/b",)),
+        cond(NO_DELAY, rests_on=("sensor-silent/s",)),
+    )
+    assert play.state("sensor-silent/s") == "suppressed"
+    assert play.state(KEY) == "unacknowledged"
+    play = Play()
+    play.round(
+        cond("sensor-silent", "s", rests_on=(KEY,)), cond(NO_DELAY, rests_on=("sensor-silent/s",)),
+    )  # fmt: skip
+    assert len(play.told) == 1
+
+
+def test_out_of_service_and_back() -> None:
+    play = raised()
+    play.take(operate.out_of_service(play.states[KEY], play.now, "Kim", "away", words))
+    assert play.reasons() == [("unacknowledged", "out_of_service", "taken out of service by Kim: away")]
+    play.round(cond(NO_DELAY, rank=9.0), after=900 * H)
+    assert play.told == ["raised", "ended"]
+    play.take(operate.into_service(play.states[KEY], play.now, "Kim", words))
+    assert play.reasons() == [("out_of_service", "normal", "put back into service by Kim")]
+    play.round(cond(NO_DELAY))
+    assert play.told == ["raised", "ended", "raised"]
+
+
+def test_gas_passes_every_delay_and_cannot_be_put_away() -> None:
+    play = Play()
+    play.round(cond("gas-detected", "nose", facts={"on_delay_s": 999.0}, severity="Extreme"))
+    (notice,) = play.last.notices
+    assert notice.bypass
+    state = play.states["gas-detected/nose"]
+    with pytest.raises(BadInput, match="never shelved"):
+        operate.shelve(state, play.now, play.now + H, "Kim", words)
+    with pytest.raises(BadInput, match="out of service"):
+        operate.out_of_service(state, play.now, "Kim", "", words)
+
+
+def test_watched_no_more_ends() -> None:
+    play = raised()
+    play.round(complete=False)
+    assert play.state(KEY) == "unacknowledged"
+    play.round()
+    assert play.state(KEY) == "normal"
+    assert play.told == ["raised", "ended"]
+    assert play.round() == Judgement((), (), ())
+
+
+def test_set_back_clock_gives_no_second_notice_and_no_second_name() -> None:
+    play = raised()
+    play.round(cond(NO_DELAY), after=-5000 * H)
+    play.round(cond(NO_DELAY), after=H)
+    assert play.told == ["raised"]
+    play.round(cond(NO_DELAY, holds=False), after=H)
+    first = play.last.notices[0].occurrence
+    play.now = NOW
+    play.round(cond(NO_DELAY))
+    second = play.last.notices[0].occurrence
+    assert first != second
+    assert second.endswith("~2")
+
+
+def test_states_survive_a_restart() -> None:
+    """The states are all there is: judging with a copy of them goes on as if nothing had happened."""
+    play = raised()
+    play.states = {k: replace(s, facts=dict(s.facts), extra=dict(s.extra)) for k, s in play.states.items()}
+    assert play.round(cond(NO_DELAY)) == Judgement((), (), ())
+
+
+def test_a_channel_that_heard_it_severe_hears_the_end() -> None:
+    play = Play()
+    play.round(cond(NO_DELAY, severity="Severe", rank=2.0))
+    play.round(cond(NO_DELAY, holds=False, severity="Minor"))
+    assert [n.severity for n in play.last.notices] == ["Severe"]
+    assert [n.urgency for n in play.last.notices] == ["Past"]
