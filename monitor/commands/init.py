@@ -14,9 +14,7 @@ def register(app: typer.Typer) -> None:
 
 
 def init(
-    file: Annotated[
-        Path, typer.Argument(help="Where to write the site file; an existing one is never overwritten.")
-    ] = Path("site.toml"),
+    file: Annotated[Path, typer.Argument(help="Where to write it; never over an existing file.")] = Path("site.toml"),
     name: Annotated[str | None, typer.Option(help="What you call the place.")] = None,
     latitude: Annotated[str | None, typer.Option(help="Degrees north; south is negative.")] = None,
     longitude: Annotated[str | None, typer.Option(help="Degrees east; west is negative.")] = None,
@@ -24,11 +22,9 @@ def init(
     units: Annotated[str | None, typer.Option(help="us or metric.")] = None,
     cylinder: Annotated[
         list[str] | None,
-        typer.Option(help='NAME=SIZE, such as "A=40 lb" or "A=95.2 lb WC, 29 lb TW, 12.5 in". Repeat.'),
+        typer.Option(help='NAME=SIZE: "A=40 lb" or "A=95.2 lb WC, 29 lb TW, 12.5 in". Repeat.'),
     ] = None,
-    appliance: Annotated[
-        list[str] | None, typer.Option(help='NAME=INPUT, such as "Range=65000 Btu/h". Repeat.')
-    ] = None,
+    appliance: Annotated[list[str] | None, typer.Option(help='NAME=INPUT: "Range=65000 Btu/h". Repeat.')] = None,
     heater: Annotated[list[str] | None, typer.Option(help="The same for one that burns without end. Repeat.")] = None,
     feed: Annotated[str | None, typer.Option(help="together or changeover.")] = None,
     regulator: Annotated[str | None, typer.Option(help='Rating on its plate, such as "160000 Btu/h".')] = None,

@@ -16,7 +16,7 @@ def register(app: typer.Typer) -> None:
 def validate(
     site: Annotated[
         Path | None,
-        typer.Option("--site", help="The site file; else $BOILOFF_SITE, ./site.toml, /etc/boiloff/site.toml."),
+        typer.Option("--site", help="The site file, else the usual places."),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON, in SI units.")] = False,
 ) -> None:

@@ -16,7 +16,7 @@ from monitor.site.catalogue import FILLING_DENSITY
 from monitor.site.problems import Collector, unknown_hint
 from monitor.site.quantity import QuantityError
 from monitor.site.unit_table import PSI
-from monitor.site.wording import pair, show
+from monitor.site.wording import pair, precise
 
 if TYPE_CHECKING:
     from monitor.site.build import Parts
@@ -189,7 +189,9 @@ def _regulator(site: Site, into: Collector) -> Iterator[Problem]:
         yield into.warning(("supply", "regulator"), "nothing", "the rating on the regulator's plate", hint)
         return
     share = site.demand_w / rating
-    load = f"{show(site.demand_w, 'power', site.units)}, {100 * share:.0f} % of {show(rating, 'power', site.units)}"
+    load = (
+        f"{precise(site.demand_w, 'power', site.units)}, {100 * share:.0f} % of {precise(rating, 'power', site.units)}"
+    )
     span = "a load of 30-90 % of the rating (common practice, no source)"
     if share > 1:
         hint = "it cannot pass what the appliances take: ask a licensed fitter"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.model.errors import Problem
 from monitor.model.site import Appliance, Cylinder, Site
 from monitor.site.check import REGULATOR_HIGH, REGULATOR_LOW
-from monitor.site.wording import show
+from monitor.site.wording import precise, show
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -128,10 +128,10 @@ def _cylinder_table(site: Site) -> Any:
         stars = {key: " *" if key in c.assumed else "" for key in c.assumed}
         table.add_row(
             escape(c.name),
-            show(c.water_capacity_kg, "mass", site.units) + stars.get("water_capacity", ""),
-            show(c.tare_kg, "mass", site.units) + stars.get("tare", ""),
-            show(c.outside_diameter_m, "length", site.units) + stars.get("outside_diameter", ""),
-            show(c.full_kg, "mass", site.units) + stars.get("full", ""),
+            precise(c.water_capacity_kg, "mass", site.units) + stars.get("water_capacity", ""),
+            precise(c.tare_kg, "mass", site.units) + stars.get("tare", ""),
+            precise(c.outside_diameter_m, "length", site.units) + stars.get("outside_diameter", ""),
+            precise(c.full_kg, "mass", site.units) + stars.get("full", ""),
             _feeds(c, site),
         )
     return table
@@ -151,7 +151,7 @@ def _appliance_table(site: Site) -> Any:
     for header in ("name", "input", "burns", "at once for"):
         table.add_column(header, overflow="fold")
     for a in site.appliances:
-        table.add_row(escape(a.name), show(a.input_w, "power", site.units), _burns(a), _hold(a, site))
+        table.add_row(escape(a.name), precise(a.input_w, "power", site.units), _burns(a), _hold(a, site))
     return table
 
 
@@ -165,9 +165,10 @@ def _hold(appliance: Appliance, site: Site) -> str:
 
 def _supply_line(site: Site) -> str:
     supply = site.supply
+    demand = precise(site.demand_w, "power", site.units)
     return (
-        f"Everything at once takes {show(site.demand_w, 'power', site.units)}. Alerts go by the {supply.basis} basis; the "
-        f"regulator needs {show(supply.lowest_inlet_pa, 'pressure', site.units)} at its inlet."
+        f"Everything at once takes {demand}. Alerts go by the {supply.basis} "
+        f"basis; the regulator needs {precise(supply.lowest_inlet_pa, 'pressure', site.units)} at its inlet."
     )
 
 
@@ -176,7 +177,7 @@ def regulator_line(site: Site) -> str:
     if site.supply.regulator_w is None:
         return "Regulator: rating not stated, so not checked."
     share = site.demand_w / site.supply.regulator_w
-    rating = show(site.supply.regulator_w, "power", site.units)
+    rating = precise(site.supply.regulator_w, "power", site.units)
     place = "within" if REGULATOR_LOW <= share <= REGULATOR_HIGH else "outside"
     usual = f"{100 * REGULATOR_LOW:.0f}-{100 * REGULATOR_HIGH:.0f} % (common practice, no source)"
     return f"Regulator: rated {rating}, loaded to {100 * share:.0f} %, {place} the usual {usual}."

@@ -9,6 +9,7 @@ from monitor.site.wording import (
     in_words,
     number,
     pair,
+    precise,
     show,
     unit,
 )
@@ -24,6 +25,7 @@ __all__ = [
     "number",
     "pair",
     "parse",
+    "precise",
     "show",
     "unit",
 ]
