@@ -1,0 +1,220 @@
+"""The outlook: for each coming hour what the cylinders carry, for how long, and whether that covers the household."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor import physics
+from monitor.model.forecast import Forecast
+from monitor.model.outlook import HoldEnds, HourOutlook, Outlook
+from monitor.model.reading import Level
+from monitor.model.site import BASES, Basis, Site
+from monitor.outlook import hours as clock
+from monitor.outlook.draw import Feed, Series, falling
+from monitor.outlook.runout import first_estimate
+from monitor.outlook.stretch import stretches
+
+_ENDS: tuple[HoldEnds, ...] = ("pressure", "fuel", "limit")
+LIMIT_S = 86_400.0
+LEAST_MEMBERS = 5  # fewer than this are no odds
+
+
+@dataclass(frozen=True)
+class _Answer:
+    """What the physics says, with any leading dimensions (members) before the hours."""
+
+    liquid_k: Series
+    sustained_w: Mapping[Basis, Series]
+    level_needed: Mapping[Basis, Series]
+    hold_s: Series
+    ends: NDArray[np.int64]
+    film: Series
+
+
+def _charges(site: Site, levels: Sequence[Level]) -> tuple[Series, Series, list[str], bool]:
+    """Charge and its deviation by cylinder (kg), notes, and whether anything open is known at all."""
+    by_name = {level.cylinder: level for level in levels}
+    charge, deviation = np.zeros(len(site.cylinders)), np.zeros(len(site.cylinders))
+    notes, known = [], False
+    for i, cylinder in enumerate(site.cylinders):
+        level = by_name.get(cylinder.name)
+        if level is None or level.reading_time is None:
+            if cylinder.valve_open:
+                notes.append(f"{cylinder.name}: never read, counted as empty")
+            continue
+        known = known or cylinder.valve_open
+        charge[i] = min(max(level.left_kg, 0.0), cylinder.water_capacity_kg * 0.5)
+        deviation[i] = level.sd_kg
+    if not any(c.valve_open for c in site.cylinders):
+        notes.append("every valve is shut: nothing feeds")
+        known = True  # an answer: there is nothing
+    elif not known:
+        notes.append("no level of an open cylinder is known: capacity cannot be judged")
+    return charge, deviation, notes, known
+
+
+def _single(values: Any) -> Series:
+    return np.asarray(values, dtype=np.float64)
+
+
+def _feeding_mean(values: Series, charge_kg: Series, site: Site, extra_axis: bool) -> Series:
+    """One number an hour where the physics gives one a cylinder: the lowest among the cylinders that feed."""
+    if not extra_axis:
+        return values
+    feeds = np.array([c.valve_open for c in site.cylinders]) & (charge_kg > 1e-3)
+    some = feeds.any(axis=-1)
+    lowest = np.where(feeds, values, np.inf).min(axis=-1)
+    return np.where(some, lowest, values[..., 0])
+
+
+def _ask(site: Site, plant: physics.Plant, view: clock.Ahead, air_k: Series, charge_kg: Series) -> _Answer:
+    """Rest temperature, capacities, level needed and hold time; `air_k` (..., hours), `charge_kg` (..., hours, n)."""
+    air = physics.Air(air_k, view.wind_m_s, view.sky, view.dewpoint_k)
+    basis = site.supply.basis
+    rest = _single(physics.rest_k(plant, charge_kg, air, history_air_k=view.history_k))
+    hold = physics.hold(plant, charge_kg, air, rest, site.demand_w, basis, LIMIT_S)
+    return _Answer(
+        liquid_k=_feeding_mean(rest, charge_kg, site, rest.ndim > air_k.ndim),
+        sustained_w={b: _single(physics.sustained_w(plant, charge_kg, air, b)) for b in BASES},
+        level_needed={b: _single(physics.level_needed(plant, air, site.demand_w, b)) for b in BASES},
+        hold_s=_single(hold.hold_s),
+        ends=np.asarray(hold.ends, dtype=np.int64),
+        film=_single(physics.film_w_m2k(plant, air, basis)),
+    )
+
+
+def judge(
+    site: Site, hold_s: Series, sustained_w: Series, stated_s: Series, burning: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(short of hold, short for a continuous appliance) for each hour; NaN counts as neither.
+
+    Physics.md section 5: in an hour when the household may burn, the hold time from rest is shorter than the stated
+    burn; for an appliance marked continuous, sustained capacity is below its demand. `stated_s` is 0 in an hour in
+    which nothing may burn by turns.
+    """
+    with np.errstate(invalid="ignore"):
+        hold_short = (stated_s > 0.0) & (hold_s < stated_s)
+        continuous_short = burning & (sustained_w < site.continuous_w)
+    return hold_short, continuous_short
+
+
+def _none(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _odds(
+    site: Site, plant: physics.Plant, view: clock.Ahead, charge: tuple[Series, Series, Series], burn: tuple[Any, ...]
+) -> NDArray[np.bool_]:
+    """Uncovered by member and hour; each member also gets its own draw of the level's error (a fixed sequence)."""
+    start_kg, deviation_kg, use_kg = charge
+    members, n = view.members_k.shape[0], start_kg.shape[0]
+    normal = NormalDist()
+    steps = (np.arange(1, n + 1) * 0.6180339887498949) % 1.0  # a golden-ratio sequence, one start a cylinder
+    u = (0.5 + np.arange(members)[:, None] * steps[None, :] + np.arange(n)[None, :] * 0.37) % 1.0
+    z = np.array([[normal.inv_cdf(min(max(v, 1e-3), 1 - 1e-3)) for v in row] for row in u])
+    full = np.array([c.water_capacity_kg * 0.5 for c in site.cylinders])
+    starts = np.clip(start_kg + z * deviation_kg, 0.0, full)
+    fall = falling(Feed.of(site), starts, np.broadcast_to(use_kg, (members, len(view.times))))
+    answer = _ask(site, plant, view, view.members_k, fall)
+    hold_short, continuous_short = judge(site, answer.hold_s, answer.sustained_w[site.supply.basis], *burn)
+    return hold_short | continuous_short
+
+
+def make(
+    site: Site,
+    forecast: Forecast | None,
+    levels: Sequence[Level],
+    at: datetime,
+    *,
+    history: tuple[Sequence[datetime], Sequence[float]] | None = None,
+    use_kg_s: float | None = None,
+    settings: Mapping[str, Any] | None = None,
+) -> Outlook:
+    """Make the outlook at `at` (aware) for the hours from the one that holds it to the forecast's end.
+
+    `history` is air measured before `at` (times, K); `use_kg_s` a stated use (kg/s), else the one the levels show.
+    With five or more members in the forecast every hour and stretch gets its odds. Hours without air, and everything
+    that rests on them, are None. `settings` replaces the site's own.
+    """
+    del settings  # nothing here has a setting yet that the site does not carry
+    at = at.astimezone(UTC)
+    run_out, run_words = first_estimate(site, levels, at, use_kg_s)
+    charge, deviation, notes, known = _charges(site, levels)
+    if forecast is None:
+        notes.append("no forecast: nothing can be said about the hours ahead")
+        return Outlook(
+            at, site.name, site.supply.basis, site.demand_w, (), (), run_out, tuple(levels), notes=(*notes, run_words)
+        )
+    view = clock.ahead(forecast, at, history)
+    hours, found = _hours(site, view, (charge, deviation), _use(site, levels, at, view, use_kg_s), known)
+    return Outlook(
+        at=at,
+        site=site.name,
+        basis=site.supply.basis,
+        demand_w=site.demand_w,
+        hours=hours,
+        uncovered=found,
+        run_out=run_out,
+        levels=tuple(levels),
+        forecast_source=forecast.source,
+        forecast_issued=forecast.issued,
+        notes=(*notes, *view.notes, *forecast.notes, run_words),
+    )
+
+
+def _use(site: Site, levels: Sequence[Level], at: datetime, view: clock.Ahead, use_kg_s: float | None) -> Series:
+    """Gas drawn in each hour ahead (kg); the first hour counts from `at`."""
+    rate = use_kg_s
+    if rate is None:
+        open_names = {c.name for c in site.cylinders if c.valve_open}
+        rate = sum(x.burn_kg_s for x in levels if x.cylinder in open_names and x.reading_time is not None)
+    use = np.full(len(view.times), max(rate, 0.0) * clock.HOUR_S)
+    if view.times and view.times[0] <= at:
+        use[0] *= 1.0 - (at - view.times[0]).total_seconds() / clock.HOUR_S
+    return use
+
+
+def _hours(
+    site: Site, view: clock.Ahead, charge: tuple[Series, Series], use_kg: Series, known: bool
+) -> tuple[tuple[HourOutlook, ...], tuple[Any, ...]]:
+    """The hours and the uncovered stretches."""
+    if not view.times:
+        return (), ()
+    anything, stated_s, burning = clock.may_burn(site, view.times)
+    plant = physics.Plant.of(site)
+    fall = falling(Feed.of(site), charge[0], use_kg)
+    answer = _ask(site, plant, view, view.air_k, fall)
+    capacity = answer.sustained_w[site.supply.basis]
+    hold_short, continuous_short = judge(site, answer.hold_s, capacity, stated_s, burning)
+    judged = known & np.isfinite(answer.hold_s) & np.isfinite(capacity)
+    by_member = None
+    if known and view.members_k.shape[0] >= LEAST_MEMBERS:
+        by_member = _odds(site, plant, view, (charge[0], charge[1], use_kg), (stated_s, burning))
+    hours = []
+    for k, time in enumerate(view.times):
+        have = bool(judged[k])
+        hours.append(
+            HourOutlook(
+                time=time,
+                air_k=_none(view.air_k[k]),
+                liquid_k=_none(answer.liquid_k[k]),
+                sustained_w={b: _none(answer.sustained_w[b][k]) if known else None for b in BASES},
+                headroom_w=_none(capacity[k] - site.demand_w) if known else None,
+                hold_s=_none(answer.hold_s[k]) if known else None,
+                hold_ends=_ENDS[int(answer.ends[k])] if have else None,
+                level_needed={b: _none(answer.level_needed[b][k]) for b in BASES},
+                film_w_m2k=_none(answer.film[k]),
+                may_burn=bool(anything[k]),
+                uncovered=bool(hold_short[k] or continuous_short[k]) if have else None,
+                probability_uncovered=float(by_member[:, k].mean()) if by_member is not None and have else None,
+                charge_kg={c.name: float(fall[k, i]) for i, c in enumerate(site.cylinders)} if known else {},
+            )
+        )
+    return tuple(hours), stretches(hours, list(hold_short), list(stated_s), by_member)
