@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 from monitor.alerts import when
 from monitor.alerts.known import Known, found
+from monitor.alerts.say import percent
 from monitor.alerts.settings import Limits
 from monitor.model.alert import Condition, Fact
 from monitor.model.health import SourceHealth
@@ -149,7 +150,7 @@ def battery_low(known: Known, limits: Limits) -> Iterator[Condition]:
         facts: dict[str, Fact] = {"battery": reading.value, "subject": reading.subject}
         holds = reading.value <= limits["battery"]
         band = not holds and reading.value < limits["battery"] + BATTERY_BAND
-        reason = f"battery at {reading.value:.0%}"
+        reason = f"battery at {percent(reading.value)}"
         yield found("battery-low", reading.source, holds, reason, facts, severity="Minor", band=band)
 
 
@@ -214,7 +215,8 @@ def machine(health: Health, now: datetime, limits: Limits) -> Iterator[Condition
         limit = limits["disk_free"]
         yield found(
             "disk-filling", entry.name, entry.value < limit or bool(entry.error),
-            entry.error or f"{entry.value:.1%} of the disk is free", facts, band=limit <= entry.value < 1.5 * limit,
+            entry.error or f"{100 * entry.value:.1f} % of the disk is free", facts,
+            band=limit <= entry.value < 1.5 * limit,
             severity="Severe" if entry.value < limit / 10 or entry.error else "Moderate",
             rank=2.0 if entry.value < limit / 10 or entry.error else 1.0,
         )  # fmt: skip

@@ -12,6 +12,11 @@ from monitor.model.site import Site
 from monitor.model.units_out import Kind, duration, show
 
 
+def percent(share: float | None) -> str:
+    """Return a share as "35 %"; a dash where it is not known."""
+    return "–" if share is None else f"{share * 100.0:.0f} %"
+
+
 @dataclass(frozen=True, slots=True)
 class Say:
     """A condition with the means to put its facts into words."""
@@ -62,6 +67,10 @@ class Say:
         """Return two times in the site's zone, e.g. "Thu 02:00-08:00"."""
         a, b = when.parse(self.facts.get(start)), when.parse(self.facts.get(end))
         return "–" if a is None or b is None else when.span(a, b, self.site.timezone, self.now)
+
+    def percent(self, fact: str) -> str:
+        """Return a share as "35 %"."""
+        return percent(self.number(fact))
 
     def minutes(self, fact: str) -> str:
         """Return seconds as whole minutes without the unit."""

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 from monitor.alerts import when
 from monitor.alerts.known import Known, found
+from monitor.alerts.say import percent
 from monitor.alerts.settings import HOUR, Limits
 from monitor.model.alert import Certainty, Condition, Fact, Urgency
 from monitor.model.outlook import HourOutlook, Outlook, Stretch
@@ -198,12 +199,12 @@ def low_fuel(levels: Sequence[Level], site: Site, now: datetime, limits: Limits,
     }
     if step == 0:
         band = share < steps[0] + limits["deadband"]
-        return found(kind, SITE, False, f"{share:.0%} of the fuel is left", facts, band=band)
+        return found(kind, SITE, False, f"{percent(share)} of the fuel is left", facts, band=band)
     odds = 0.5 * math.erfc((share - steps[0]) * full / max(sd, 1e-9) / math.sqrt(2))
     sensors = [s.name for s in site.sensors if s.subject in open_ and s.quantity in LEVELS]
     dead = sensors if sensors and silent.issuperset(sensors) and _old(known, now, 2 * HOUR) else []
     return found(
-        kind, SITE, True, f"{share:.0%} of the fuel is left, at or below {steps[step - 1]:.0%}", facts,
+        kind, SITE, True, f"{percent(share)} of the fuel is left, at or below {percent(steps[step - 1])}", facts,
         severity="Severe" if step == len(steps) else "Moderate", urgency="Immediate" if step == len(steps) else
         ("Expected" if step == 2 else "Future"), certainty="Observed" if odds > 0.9 else "Likely",
         rank=float(step), rests_on=[f"sensor-silent/{name}" for name in dead] if step < len(steps) else (),
@@ -259,7 +260,7 @@ def overfilled(levels: Sequence[Level], site: Site, limits: Limits) -> Iterator[
             "basis": level.basis,
         }  # fmt: skip
         holds = sure and share > limits["overfilled"]
-        reason = f"holds {share:.0%} of the filling limit"
+        reason = f"holds {percent(share)} of the filling limit"
         yield found(
             "overfilled", cylinder.name, holds, reason, facts, severity="Severe", urgency="Expected",
             band=not holds and share > 1.0,

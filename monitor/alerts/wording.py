@@ -7,7 +7,7 @@ from datetime import datetime
 from monitor.alerts import kinds, when
 from monitor.alerts.cautions import LOCAL
 from monitor.alerts.life import What, Words
-from monitor.alerts.say import Say
+from monitor.alerts.say import Say, percent
 from monitor.alerts.words_eyes import EYES
 from monitor.alerts.words_supply import SUPPLY, Texts
 from monitor.model.alert import AlertState, Condition
@@ -49,7 +49,10 @@ def _ended(say: Say, kind: kinds.Kind, state: AlertState, reason: str) -> tuple[
     texts = TEXTS.get(say.c.kind)
     over = texts.over(say) if texts else ""
     subject = "" if say.c.subject == "site" else f" ({say.c.subject})"
-    headline = shorten(f"Over: {kind.title.lower()}{subject}. {over or reason}".rstrip(". ") + ".")
+    tail = over or reason
+    headline = shorten(
+        f"Over: {kind.title[0].lower()}{kind.title[1:]}{subject}. {tail[:1].upper()}{tail[1:]}".rstrip(". ") + "."
+    )
     began = "" if state.raised is None else when.moment(state.raised, say.site.timezone, say.now)
     lines = [headline, "", f"It was told first {began}. It ends now because: {reason}."]
     if "service by" in reason or "watched no more" in reason:
@@ -63,7 +66,7 @@ def how_sure(say: Say) -> str:
     if say.c.certainty == "Observed":
         return "observed, not forecast."
     if odds is not None:
-        return f"{say.c.certainty.lower()}; the odds are {odds:.0%}."
+        return f"{say.c.certainty.lower()}; the odds are {percent(odds)}."
     base = {"Likely": "likely", "Possible": "possible", "Unlikely": "unlikely"}.get(say.c.certainty, "not known")
     return f"{base}; this rests on one estimate, without odds."
 

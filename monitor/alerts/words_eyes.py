@@ -88,7 +88,7 @@ EYES: dict[str, Texts] = {
         lambda s: [_cause(s), BLIND], _todo, lambda _: "It moves again", PLAIN,
     ),
     "battery-low": Texts(
-        lambda s: f"Battery of {s.c.subject} at {s.number('battery') or 0:.0%}",
+        lambda s: f"Battery of {s.c.subject} at {s.percent('battery')}",
         _plain, _todo, lambda _: "", PLAIN,
     ),
     "forecast-stale": Texts(_forecast, _forecast_detail, _todo, lambda _: "A new forecast is in", PLAIN),
@@ -120,7 +120,7 @@ EYES: dict[str, Texts] = {
         lambda _: "It delivers again", PLAIN,
     ),
     "disk-filling": Texts(
-        lambda s: f"Disk nearly full: {s.number('free') or 0:.1%} free", _plain, _todo,
+        lambda s: f"Disk nearly full: {100 * (s.number('free') or 0):.1f} % free", _plain, _todo,
         lambda _: "", PLAIN,
     ),
     "clock-wrong": Texts(

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.alerts import cautions
-from monitor.alerts.say import Say
+from monitor.alerts.say import Say, percent
 from monitor.model.units_out import duration, show
 
 
@@ -28,7 +28,7 @@ def _shares(say: Say) -> str:
             closed = "" if say.facts.get(f"open.{name}", True) else ", closed"
             mass = show(_number(say.facts.get(f"left_kg.{name}")), "mass", say.site.units)
             basis = say.facts.get(f"basis.{name}")
-            parts.append(f"{name} {share:.0%} ({mass}{closed}{f'; {basis}' if basis else ''})")
+            parts.append(f"{name} {percent(share)} ({mass}{closed}{f'; {basis}' if basis else ''})")
     return ", ".join(parts)
 
 
@@ -54,7 +54,7 @@ def _needs(say: Say) -> str:
     share = say.number(f"share.{name}") if name else None
     if need is None or share is None or share >= need:
         return ""
-    return f"{name} needs {need:.0%}, has {share:.0%}"
+    return f"{name} needs {percent(need)}, has {percent(share)}"
 
 
 def _cold_headline(say: Say) -> str:
@@ -63,6 +63,8 @@ def _cold_headline(say: Say) -> str:
         fact = f"{span}: burners short by {say.show('short_w', 'power')} at {air}"
     else:
         fact = f"{span}: full burners hold {say.minutes('hold_s')} of {say.minutes('needed_s')} min at {air}"
+    if say.text("start") != say.text("worst_start"):
+        fact += f"; first {say.at('start')}"
     needs = _needs(say)
     return f"{fact}; {needs}" if needs else fact
 
@@ -72,9 +74,10 @@ def _cold_detail(say: Say) -> list[str]:
     nights = say.number("nights") or 1
     if nights > 1:
         lines.append(f"{nights:.0f} days are concerned, from {say.at('start')} to {say.at('last_end')}.")
+    wanted = "it must burn without end" if say.text("why") == "continuous" else f"you want {say.long('needed_s')}"
     lines.append(
         f"Worst at {say.at('worst_time')}, air {say.show('air_k', 'temperature')}: everything at full takes "
-        f"{say.show('demand_w', 'power')}; from rest that holds {say.long('hold_s')}, you want {say.long('needed_s')}."
+        f"{say.show('demand_w', 'power')}; from rest that holds {say.long('hold_s')}, {wanted}."
     )
     if (say.number("short_w") or 0) > 0:
         lines.append(
@@ -111,7 +114,7 @@ def _fuel_headline(say: Say) -> str:
     lasts = say.number("lasts_s")
     tail = f"; at the present use {duration(lasts)}" if lasts is not None else ""
     urge = {2: ", refill now", 3: ", nearly empty"}.get(int(say.number("step") or 1), ", refill soon")
-    return f"Fuel {share:.0%}: {left} left{tail}{urge}"
+    return f"Fuel {percent(share)}: {left} left{tail}{urge}"
 
 
 def _fuel_detail(say: Say) -> list[str]:
@@ -120,7 +123,7 @@ def _fuel_detail(say: Say) -> list[str]:
             f"The open cylinders hold {say.show('left_kg', 'mass')} of {say.show('full_kg', 'mass')}, "
             f"give or take {say.show('sd_kg', 'mass')} (one standard deviation)."
         ),
-        f"Step that was passed: {say.number('limit') or 0:.0%} (common practice, no source).",
+        f"Step that was passed: {say.percent('limit')} (common practice, no source).",
     ]
     if say.number("use_kg_s") is not None:
         lines.append(f"Present use: {say.show('use_kg_s', 'mass_rate')}.")
@@ -191,7 +194,7 @@ SUPPLY: dict[str, Texts] = {
         _fuel_headline,
         _fuel_detail,
         _fuel_todo,
-        lambda s: f"{s.number('share') or 0:.0%} of full, {s.show('left_kg', 'mass')}" if s.number("share") else "",
+        lambda s: f"{s.percent('share')} of full, {s.show('left_kg', 'mass')}" if s.number("share") else "",
         cautions.SUPPLY,
     ),
     "run-out": Texts(

@@ -102,7 +102,7 @@ def outlook(
     )  # fmt: skip
 
 
-def health(now: datetime = NOW, **changes: SourceHealth) -> dict[str, SourceHealth]:
+def health(*changes: SourceHealth, now: datetime = NOW) -> dict[str, SourceHealth]:
     """Everything works, but for what is changed."""
     week = now - timedelta(days=7)
     fine = {
@@ -112,4 +112,4 @@ def health(now: datetime = NOW, **changes: SourceHealth) -> dict[str, SourceHeal
         "open-meteo": SourceHealth("open-meteo", "forecast", week, ok_at=now),
         "mail": SourceHealth("mail", "channel", week, ok_at=now),
     }
-    return {**fine, **{h.name: h for h in changes.values()}}
+    return {**fine, **{h.name: h for h in changes}}

@@ -97,7 +97,7 @@ def test_cold_with_gaps_is_not_all_clear() -> None:
 def test_cold_that_has_passed_is_over() -> None:
     made = outlook({2: 600.0})
     later = NOW + 3 * H
-    assert find("cold-shortfall/site", made, FULL, SITE, later, health(later)).holds is False
+    assert find("cold-shortfall/site", made, FULL, SITE, later, health(now=later)).holds is False
     assert find("cold-shortfall/site", made, FULL, SITE, later - timedelta(minutes=1), health()).holds is True
 
 
@@ -137,7 +137,7 @@ def test_low_fuel_without_a_reading_is_unknown() -> None:
 
 
 def test_low_fuel_rests_on_the_sensors_when_all_are_silent() -> None:
-    dead = health(a=SourceHealth("scale-a", "sensor", NOW - 9 * H, ok_at=NOW - 5 * H))
+    dead = health(SourceHealth("scale-a", "sensor", NOW - 9 * H, ok_at=NOW - 5 * H))
     levels = (level("A", 0.1, age=5 * H), level("B", 0.1, age=5 * H))
     assert "rests_on" not in find("low-fuel/site", outlook(), levels, SITE, NOW, dead).facts
     dead["scale-b"] = SourceHealth("scale-b", "sensor", NOW - 9 * H, ok_at=NOW - 5 * H)
@@ -150,7 +150,7 @@ def test_low_fuel_rests_on_the_sensors_when_all_are_silent() -> None:
 @pytest.mark.parametrize(("minutes", "holds"), [(29, False), (31, True)])
 def test_sensor_silent(minutes: int, holds: bool) -> None:
     entry = SourceHealth("scale-a", "sensor", NOW - 99 * H, ok_at=NOW - timedelta(minutes=minutes))
-    c = find("sensor-silent/scale-a", outlook(), FULL, SITE, NOW, health(a=entry))
+    c = find("sensor-silent/scale-a", outlook(), FULL, SITE, NOW, health(entry))
     assert c.holds is holds
     assert c.facts["rests_on"] == "broker-down/broker"
 
@@ -184,14 +184,14 @@ def test_sources_and_broker_and_channels() -> None:
         "b": SourceHealth("broker", "broker", NOW - H, error="refused"),
         "m": SourceHealth("mail", "channel", NOW - H, error="535 wrong password", permanent=True),
     }
-    made = (outlook(), FULL, SITE, NOW, health(**bad))
+    made = (outlook(), FULL, SITE, NOW, health(*bad.values()))
     assert find("sources-failing/site", *made).holds is True
     assert find("broker-down/broker", *made).holds is True
     assert find("delivery-failing/mail", *made).holds is True
-    soft = health(m=SourceHealth("mail", "channel", NOW - H, error="421 later"))
+    soft = health(SourceHealth("mail", "channel", NOW - H, error="421 later"))
     c = find("delivery-failing/mail", outlook(), FULL, SITE, NOW, soft)
     assert (c.holds, c.facts.get("in_band")) == (False, True)
-    given_up = health(m=SourceHealth("mail", "channel", NOW - H, error="421 later", value=1.0))
+    given_up = health(SourceHealth("mail", "channel", NOW - H, error="421 later", value=1.0))
     assert find("delivery-failing/mail", outlook(), FULL, SITE, NOW, given_up).holds is True
 
 
@@ -253,7 +253,7 @@ def test_the_machine() -> None:
         "c": SourceHealth("clock", "clock", NOW, failed_at=NOW, error="stepped by 2 h", value=7200.0),
         "s": SourceHealth("service", "service", NOW, failed_at=NOW, error="last run ended without notice", value=6.0),
     }
-    found = {c.key: c for c in conditions(outlook(), FULL, SITE, NOW, health(**bad))}
+    found = {c.key: c for c in conditions(outlook(), FULL, SITE, NOW, health(*bad.values()))}
     for key in ("disk-filling/disk", "clock-wrong/clock", "restarting/service", "unclean-end/service"):
         assert found[key].holds is True, key
 
