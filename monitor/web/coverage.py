@@ -1,0 +1,122 @@
+"""The coverage map: temperature across, charge up; where all burners are carried, held for the burn, or not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor import physics
+from monitor.model.site import Basis, Site
+from monitor.model.units_out import number
+from monitor.web.scale import Linear, line, ticks
+
+ZERO_C_K = 273.15
+LEFT, TOP, WIDTH, HEIGHT = 56.0, 16.0, 640.0, 320.0
+Cover = Literal["carried", "held", "not"]
+_NAMES: tuple[Cover, ...] = ("not", "held", "carried")
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One run of equal cells of a row of the map, in picture units."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    cover: Cover
+
+
+@dataclass(frozen=True, slots=True)
+class CoverageMap:
+    """The picture: cells, axes, and the path of the coming hours with its first and coldest points."""
+
+    cells: Sequence[Cell]
+    temperature_marks: Sequence[tuple[float, str]]
+    charge_marks: Sequence[tuple[float, str]]
+    path: str
+    now: tuple[float, float] | None
+    coldest: tuple[float, float] | None
+    basis: Basis
+
+
+def cover(site: Site, air_k: NDArray[np.float64], share: NDArray[np.float64], basis: Basis) -> NDArray[np.int64]:
+    """Return 0 (not), 1 (held for the stated burn only) or 2 (carried) with shape (shares, temperatures).
+
+    Calm air and an overcast sky on `weather`; the same share of full in every open cylinder.
+    """
+    plant = physics.Plant.of(site)
+    charge = share[:, None, None] * plant.full_kg
+    air = physics.Air(np.broadcast_to(air_k, (share.size, air_k.size)))
+    charges = np.broadcast_to(charge, (share.size, air_k.size, plant.full_kg.size))
+    sustained = np.asarray(physics.sustained_w(plant, charges, air, basis))
+    by_turns = [a.hold_s for a in site.appliances if not a.continuous]
+    held = np.zeros(sustained.shape, dtype=bool)
+    if by_turns:
+        hold = physics.hold_constant(plant, charges, air, site.demand_w, basis, max(by_turns))
+        held = np.asarray(hold.hold_s) >= max(by_turns) * (1 - 1e-9)
+        if site.continuous_w:
+            held &= sustained >= site.continuous_w
+    carried = sustained >= site.demand_w
+    return np.where(carried, 2, np.where(held, 1, 0)).astype(np.int64)
+
+
+def _cells(grid: NDArray[np.int64]) -> list[Cell]:
+    """Join equal neighbours of each row, so that the picture stays small."""
+    rows, columns = grid.shape
+    wide, high = WIDTH / columns, HEIGHT / rows
+    out = []
+    for r in range(rows):
+        first = 0
+        for c in range(1, columns + 1):
+            if c == columns or grid[r, c] != grid[r, first]:
+                y = TOP + HEIGHT - (r + 1) * high
+                out.append(
+                    Cell(round(LEFT + first * wide, 2), round(y, 2), round((c - first) * wide, 2), round(high, 2),
+                         _NAMES[int(grid[r, first])])
+                )  # fmt: skip
+                first = c
+    return out
+
+
+def draw(site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datetime) -> CoverageMap:
+    """Draw the map on one basis, wide enough for the coming hours, with them as a path through it."""
+    points = _path_points(site, payload, now)
+    low = min([-30.0, *[t for t, _ in points]])
+    high = max([30.0, *[t for t, _ in points]])
+    air_c = np.linspace(low, high, 81)
+    share = np.linspace(0.0, 1.0, 41)
+    middle_c, middle_share = (air_c[1:] + air_c[:-1]) / 2, (share[1:] + share[:-1]) / 2
+    grid = cover(site, middle_c + ZERO_C_K, middle_share, basis)
+    x, y = Linear(low, high, LEFT, LEFT + WIDTH), Linear(0.0, 1.0, TOP + HEIGHT, TOP)
+    in_units = [number(t + ZERO_C_K, "temperature", site.units) for t in (low, high)]
+    unit_x = Linear(in_units[0], in_units[1], LEFT, LEFT + WIDTH)
+    coldest = min(points, default=None)
+    return CoverageMap(
+        cells=_cells(grid),
+        temperature_marks=[(unit_x(t), f"{t:g}") for t in ticks(*in_units, 8) if in_units[0] <= t <= in_units[1]],
+        charge_marks=[(y(s / 100), f"{s} %") for s in range(0, 101, 20)],
+        path=line([(t, s) for t, s in points], x, y),
+        now=(x(points[0][0]), y(points[0][1])) if points else None,
+        coldest=(x(coldest[0]), y(coldest[1])) if coldest else None,
+        basis=basis,
+    )
+
+
+def _path_points(site: Site, payload: Mapping[str, Any] | None, now: datetime) -> list[tuple[float, float]]:
+    """Air (degC) and mean share of full over the open cylinders for each coming hour that has both."""
+    full = {c.name: c.full_kg for c in site.cylinders if c.valve_open}
+    total = sum(full.values())
+    out = []
+    for hour in (payload or {"hours": ()})["hours"]:
+        if datetime.fromisoformat(hour["time"]).timestamp() < now.timestamp() - 3600 or hour["air_c"] is None:
+            continue
+        charge = [hour["charge_kg"][name] for name in full if hour["charge_kg"].get(name) is not None]
+        if charge and total:
+            out.append((float(hour["air_c"]), min(1.0, sum(charge) / total)))
+    return out

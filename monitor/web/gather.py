@@ -1,0 +1,67 @@
+"""What a page needs, read from the store in one go by a thread, so that the event loop never waits for a disk."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+from monitor.model.alert import AlertState, Notice, Transition
+from monitor.model.health import SourceHealth
+from monitor.model.reading import Reading
+from monitor.store import Store
+
+T = TypeVar("T")
+STANDING = frozenset({"unacknowledged", "acknowledged", "returned", "shelved", "suppressed"})
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One consistent look at the store."""
+
+    now: datetime
+    payload: Mapping[str, Any] | None = None
+    health: Mapping[str, SourceHealth] = field(default_factory=dict)
+    alerts: Mapping[str, AlertState] = field(default_factory=dict)
+    notices: Sequence[Notice] = ()
+    newest: Sequence[Reading] = ()
+
+    def standing(self) -> list[AlertState]:
+        """Return the alerts that are not normal, the most recent first."""
+        return sorted((a for a in self.alerts.values() if a.state in STANDING), key=lambda a: a.since, reverse=True)
+
+
+def _look(path: Path, now: datetime) -> Facts:
+    with Store.open(path, readonly=True) as store:
+        return Facts(
+            now=now,
+            payload=store.latest_outlook(),
+            health=store.health(),
+            alerts=store.alert_states(),
+            notices=store.notices(limit=50),
+            newest=store.latest_readings(),
+        )
+
+
+async def facts(path: Path, now: datetime) -> Facts:
+    """Look at the store in a thread."""
+    return await asyncio.to_thread(_look, path, now)
+
+
+async def ask(path: Path, what: Callable[[Store], T]) -> T:
+    """Run one query on a read-only store in a thread."""
+
+    def work() -> T:
+        with Store.open(path, readonly=True) as store:
+            return what(store)
+
+    return await asyncio.to_thread(work)
+
+
+def history(path: Path, since: datetime, key: str | None = None) -> list[Transition]:
+    """Return the alert transitions since a time, newest first."""
+    with Store.open(path, readonly=True) as store:
+        return [t for t in store.transitions(key=key, limit=500) if t.at >= since]
