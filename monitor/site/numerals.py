@@ -44,7 +44,7 @@ _FRACTION = re.compile(r"(?:([0-9]+)(?: +|-))?([0-9]+) ?/ ?([0-9]+)(?![0-9.,/])"
 # Everything that belongs to a written number, right or wrong; what follows it is the unit.
 _NUMERAL = re.compile(r"[0-9][0-9.,_]*|\.[0-9][0-9.,_]*")
 _EXPONENT = re.compile(r"[eE][+-]?[0-9]+(?![0-9.,])")
-_NOT_A_NUMBER = re.compile(r"[+-]?(?:nan|inf(?:inity)?|∞)\b", re.IGNORECASE)
+_NOT_A_NUMBER = re.compile(r"[+-]?(?:(?:nan|inf(?:inity)?)\b|∞)", re.IGNORECASE)
 
 
 class NumeralError(ValueError):

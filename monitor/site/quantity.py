@@ -60,10 +60,13 @@ KINDS: dict[str, Kind] = {
     "energy": Kind("J", 'an energy such as "1204 kBtu" or "350 kWh"', 0, 1e15, "energy", "joule"),
 }
 
-_ABSOLUTE = re.compile(r"(?<=[a-z0-9])(?:a$|\(a\)$| ?\(?abs(?:olute)?\)?$)", re.IGNORECASE)
-_GAUGE = re.compile(r"(?<=[a-z0-9])(?:g$|\(g\)$| ?\(?gauge\)?$| ?\(?gage\)?$)", re.IGNORECASE)
-# What Pint may be shown: words, exponents, products and ratios; never a number of its own.
-_FOR_PINT = re.compile(r"[A-Za-z_°%][A-Za-z0-9_°% */^()]*")
+_ABSOLUTE = re.compile(r"(?<=[a-z0-9])(?:a$| ?\(a\)$| ?\(?abs(?:olute)?\)?$)", re.IGNORECASE)
+_GAUGE = re.compile(r"(?<=[a-z0-9])(?:g$| ?\(g\)$| ?\(?gauge\)?$| ?\(?gage\)?$)", re.IGNORECASE)
+# What Pint may be shown: whole words with small exponents, in products and ratios. It evaluates an expression, so
+# nothing else may reach it ("kg**9**9" would run for ever), and its symbols of one and two letters are surprising
+# ("pa" is a picoyear).
+_WORD = r"[A-Za-z_]{3,30}(?:\^?[23])?"
+_FOR_PINT = re.compile(rf"{_WORD}(?:[*/ ]{_WORD}){{0,2}}")
 _OFTEN_MEANT = {
     ("power", "energy"): "a heat rate is an energy per hour: {unit}/h",
     ("power", "mass_rate"): "give the heat rate; 1 kg/h of propane is about 13.9 kW or 47,500 Btu/h, gross",
@@ -99,11 +102,11 @@ def _registry() -> Any:
 
 def _from_pint(kind: Kind, unit: str) -> float | None:
     """Ask Pint for the factor of a unit that the table does not have; None where it does not fit."""
-    if not kind.pint or not _FOR_PINT.fullmatch(unit) or len(unit) > 40:
+    if not kind.pint or not _FOR_PINT.fullmatch(unit):
         return None
     registry = _registry()
     try:
-        one = registry.Quantity(1.0, registry.parse_units(unit.replace("^", "**")))
+        one = registry.Quantity(1.0, registry.parse_units(re.sub(r"\^?([23])", r"**\1", unit)))
         found = float(one.to(kind.pint).magnitude)
     except Exception:  # noqa: BLE001  Pint evaluates an expression: a strange unit may raise nearly anything
         return None
@@ -192,7 +195,7 @@ def parse(text: object, kind: str) -> float:
     if not math.isfinite(value):
         raise QuantityError("not a finite number", spec.expected, "the number is too large")
     if not spec.low <= value <= spec.high:
-        why = "below zero" if value < 0 <= spec.low else "out of any range that can be meant"
+        why = "below zero" if value < 0 == spec.low else "out of any range that can be meant"
         raise QuantityError(why, spec.expected, "check the number and its unit")
     return value
 
@@ -201,6 +204,8 @@ def _read(text: object, kind: str, spec: Kind) -> float:
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
         raise QuantityError("not a quantity", spec.expected, "write it in quotes, with its unit")
     if not isinstance(text, str):
+        if isinstance(text, int) and abs(text) > 1e30:  # a whole number in TOML may have any length
+            raise QuantityError("out of any range that can be meant", spec.expected)
         return _bare(float(text), str(text), kind, spec)
     if len(text) > 100:
         raise QuantityError("too long for a quantity", spec.expected)
@@ -209,12 +214,9 @@ def _read(text: object, kind: str, spec: Kind) -> float:
         value, unit = leading(plain)
         if not unit:
             return _bare(value, plain, kind, spec)
-        if (
-            re.search(r"[0-9] |[a-z°\".)][ ,]*[+-]?[.0-9]", unit)
-            and (whole := _compound(plain, kind, spec)) is not None
-        ):
-            return whole
         _check_unit_text(unit, plain, spec)
+        if _SECOND_NUMBER.search(unit) and (whole := _compound(plain, kind, spec)) is not None:
+            return whole
         return _to_si(value, unit, kind)
     except NumeralError as error:
         raise QuantityError(error.why, spec.expected, error.hint) from None
@@ -247,6 +249,7 @@ def _check_unit_text(unit: str, text: str, spec: Kind) -> None:
         raise QuantityError(f'unit "{unit}" does not fit', spec.expected, 'write "5 ft 3 in"')
 
 
+_SECOND_NUMBER = re.compile(r"[A-Za-z.] ?,? ?[0-9]")
 _PART = re.compile(r"([0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?) ?([A-Za-z]+)\.?,?(?: +|(?=[0-9])|$)")
 
 
@@ -256,6 +259,8 @@ def _compound(text: str, kind: str, spec: Kind) -> float | None:
     Each unit must be smaller than the one before, only the last number may have decimals, and it must be less than
     one of the unit before: "5 ft 14 in" is refused, as a slip of the hand.
     """
+    if not spec.parts:
+        return None
     negative = text.startswith("-")
     body = text.lstrip("+- ")
     found = list(_PART.finditer(body))

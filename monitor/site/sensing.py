@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from typing import Any
 
@@ -13,7 +12,7 @@ from monitor.site.problems import Collector, unknown_hint
 from monitor.site.quantity import QuantityError, convert, parse
 from monitor.site.schema import SensorTable
 from monitor.site.tomlfile import Path_
-from monitor.site.values import close_to
+from monitor.site.values import close_to, real
 from monitor.site.wording import KIND_OF_QUANTITY
 
 OF_CYLINDER = LEVEL_QUANTITIES | {Quantity.CONTAINER_PRESSURE, Quantity.WALL_TEMPERATURE, Quantity.VALVE}
@@ -140,13 +139,13 @@ def _noise(at: Path_, table: SensorTable, into: Collector) -> float | None:
     value = table.noise
     try:
         if kind is None:
-            found = float(value) if isinstance(value, (int, float)) else math.nan
+            found = real(value)
         else:
             found = parse(value, _IS_A_DIFFERENCE.get(kind, kind))
     except QuantityError as error:
         into.add_error((*at, "noise"), value, error)
         return None
-    if not (math.isfinite(found) and found > 0):
+    if found <= 0:
         into.add((*at, "noise"), value, "one standard deviation above 0", "leave it out where it is not known")
         return None
     return found
@@ -154,13 +153,12 @@ def _noise(at: Path_, table: SensorTable, into: Collector) -> float | None:
 
 def _offset(at: Path_, table: SensorTable, into: Collector) -> float:
     """Return the offset, a bare number in the sensor's own unit: it is added after the scale, before the unit."""
-    value = table.offset
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        into.add(
-            (*at, "offset"), value, "a number in the sensor's own unit", "without quotes; value = sent x scale + offset"
-        )
+    try:
+        return real(table.offset)
+    except QuantityError:
+        hint = "without quotes; value = as sent x scale + offset"
+        into.add((*at, "offset"), table.offset, "a number in the sensor's own unit", hint)
         return 0.0
-    return float(value)
 
 
 def _options(at: Path_, table: SensorTable, way: str, into: Collector) -> dict[str, Any]:

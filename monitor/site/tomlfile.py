@@ -50,6 +50,8 @@ def parse(text: str, name: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BadInput(_syntax_problem(text, name, str(error))) from None
+    except ValueError as error:  # a whole number of thousands of digits
+        raise BadInput(Problem(name, "a number", "a number that can be read", str(error))) from None
     except RecursionError:
         raise BadInput(Problem(name, "brackets nested too deeply", "a TOML file", "check the brackets")) from None
 

@@ -71,7 +71,7 @@ UNITS: tuple[Unit, ...] = (
     Unit("energy", 1.0, ("joule", "joules"), exact=("J",)),
     Unit("energy", 1e3, ("kj", "kilojoule", "kilojoules")),
     Unit("energy", 1e6, ("megajoule", "megajoules"), exact=("MJ",)),
-    Unit("energy", 1e9, ("gj",)),
+    Unit("energy", 1e9, ("gj", "gigajoule")),
     Unit("energy", HOUR, ("wh", "w h", "w*h")),
     Unit("energy", 1e3 * HOUR, ("kwh", "kw h", "kw*h")),
     Unit("energy", BTU, ("btu", "btus")),
@@ -85,6 +85,7 @@ UNITS: tuple[Unit, ...] = (
     Unit("power", 1e-3, ("milliwatt", "milliwatts"), exact=("mW",)),
     Unit("power", BTU / HOUR, ("btuh", "btu h", "btuhr", "btu hr")),
     Unit("power", 1e3 * BTU / HOUR, ("mbh", "kbtuh")),  # M is the Roman thousand in the trade
+    Unit("power", 550 * FT * LB * GRAVITY, ("hp", "horsepower")),  # mechanical, 550 ft lbf/s
     # pressure, Pa
     Unit("pressure", 1.0, ("pa", "pascal", "pascals")),
     Unit("pressure", 100.0, ("hpa", "hectopascal")),

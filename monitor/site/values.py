@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import math
 import re
 from collections.abc import Callable, Iterable
 from typing import Any, Final
@@ -141,8 +140,9 @@ def _flag(value: object) -> bool:
     raise QuantityError("neither true nor false", "true or false", "without quotes")
 
 
-def _real(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+def real(value: object) -> float:
+    """Return a plain number, which must be finite and not absurd."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) <= 1e15:
         raise QuantityError("not a number", "a number without quotes")
     return float(value)
 
@@ -186,7 +186,7 @@ def _days(value: object) -> tuple[int, ...]:
 
 
 READERS: dict[str, Callable[[object], Any]] = {
-    "flag": _flag, "factor": _real, "money": _real, "count": _count, "text": text, "texts": texts, "file": text,
+    "flag": _flag, "factor": real, "money": real, "count": _count, "text": text, "texts": texts, "file": text,
     "choice": text, "hours": hours, "shares": _shares, "days": _days, "address": address, "url": url, "price": price,
 }  # fmt: skip
 
