@@ -1,0 +1,71 @@
+"""Liquid propane and wetted wall for integrations: polynomials and tables of `fluid` and `shell`, cheap in bulk."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.physics import fluid
+
+Array = NDArray[np.float64]
+_CENTRE_K, _HALF_K = 268.0, 68.0
+_DEGREE = 7
+
+
+@lru_cache(maxsize=1)
+def _polynomials() -> tuple[tuple[float, ...], ...]:
+    """Density, heat capacity and latent heat as power series in (T - 268 K)/68 K, highest power first."""
+    z = np.cos(np.linspace(0.0, np.pi, 160))
+    t = _CENTRE_K + _HALF_K * z
+    values = (fluid.density_kg_m3(t), fluid.heat_capacity_j_kgk(t), fluid.latent_j_kg(t))
+    vander = np.vander(z, _DEGREE + 1)
+    return tuple(tuple(np.linalg.lstsq(vander / v[:, None], np.ones_like(z), rcond=None)[0]) for v in values)
+
+
+def liquid(t_k: Array) -> tuple[Array, Array, Array]:
+    """Density (kg/m3), heat capacity (J/kgK) and latent heat (J/kg) of propane at `t_k`, 200-336 K, held outside.
+
+    Within 2e-5 of `fluid`.
+    """
+    z = np.clip((t_k - _CENTRE_K) * (1.0 / _HALF_K), -1.0, 1.0)
+    out = []
+    for series in _polynomials():
+        total = series[0] * z
+        total += series[1]
+        for a in series[2:]:
+            total *= z
+            total += a
+        out.append(total)
+    return out[0], out[1], out[2]
+
+
+class Walls:
+    """Effective wall of several cylinders from their tables (k, points + 1)."""
+
+    def __init__(self, table: Array, volume_m3: Array) -> None:
+        self._points = table.shape[1] - 1
+        self._flat = np.ascontiguousarray(table).ravel()
+        rise = np.empty_like(table)
+        rise[:, :-1] = np.diff(table, axis=1)
+        rise[:, -1] = 0.0
+        self._rise = rise.ravel()
+        self._offset = np.arange(table.shape[0], dtype=np.intp) * table.shape[1]
+        self._inverse = 1.0 / volume_m3
+
+    def area(self, volume: Array) -> Array:
+        """Effective wall (k, ...) for liquid volumes (k, ...), held to the shell; NaN gives an arbitrary value."""
+        column = (-1, *([1] * (volume.ndim - 1)))
+        share = volume * self._inverse.reshape(column)
+        np.fmin(share, 1.0, out=share)
+        np.fmax(share, 0.0, out=share)
+        np.sqrt(share, out=share)
+        share *= self._points
+        at = share.astype(np.intp)
+        share -= at
+        at += self._offset.reshape(column)
+        out = self._rise.take(at)
+        out *= share
+        out += self._flat.take(at)
+        return out
