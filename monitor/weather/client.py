@@ -50,6 +50,13 @@ def place_of(site: Site, most_decimals: int = 4) -> tuple[str, str]:
 def deadline_of(source: WeatherSource, site: Site) -> float:
     """Return the total time (s) that `source` gets."""
     value = source.options.get("timeout") or site.settings.get("forecast.timeout") or DEFAULT_DEADLINE_S
+    if isinstance(value, str):
+        from monitor.site import units
+
+        try:
+            value = units.parse(value, "time")
+        except ValueError as error:
+            raise WeatherError("permanent", f"timeout of the {source.kind} source: {error}") from error
     return float(value)
 
 
@@ -65,31 +72,32 @@ class Client:
     who: str
     agent: str
     deadline_s: float
+    ends: float  # on the monotonic clock: all requests of one fetch share the deadline
     context: Context
     tries: int = 3
     first_wait_s: float = 2.0
 
     @classmethod
     def of(cls, who: str, source: WeatherSource, site: Site, context: Context) -> Client:
-        """Return the client for `source`."""
-        return cls(who, agent(contact_of(source, site)), deadline_of(source, site), context)
+        """Return the client for one fetch from `source`; its time runs from now."""
+        deadline_s = deadline_of(source, site)
+        return cls(who, agent(contact_of(source, site)), deadline_s, time.monotonic() + deadline_s, context)
 
     def get(
         self, url: str, params: Mapping[str, str] | None = None, headers: Mapping[str, str] | None = None
     ) -> http.Answer:
         """GET `url`; connection troubles and 500, 502, 504 are tried again with growing random waits.
 
-        All tries together keep to the deadline. Returns the last answer whatever its status; raises WeatherError
-        where there was none.
+        All tries, and all requests of this client, keep to one deadline. Returns the last answer whatever its
+        status; raises WeatherError where there was none.
         """
-        ends = time.monotonic() + self.deadline_s
 
         def once() -> http.Answer:
-            left = ends - time.monotonic()
+            left = self.ends - time.monotonic()
+            if left <= 0.0:
+                raise WeatherError("temporary", f"{self.who} took longer than {self.deadline_s:.0f} s to answer")
             try:
-                answer = http.get(
-                    url, who=self.who, agent=self.agent, deadline_s=max(left, 0.1), params=params, headers=headers
-                )
+                answer = http.get(url, who=self.who, agent=self.agent, deadline_s=left, params=params, headers=headers)
             except WeatherError as error:
                 if error.kind == "temporary" and "more than any forecast" not in error.message:
                     raise _Again(None, error) from error
@@ -99,7 +107,8 @@ class Client:
             return answer
 
         retrying = tenacity.Retrying(
-            stop=tenacity.stop_after_attempt(self.tries) | tenacity.stop_before_delay(self.deadline_s),
+            stop=tenacity.stop_after_attempt(self.tries)
+            | tenacity.stop_before_delay(max(self.ends - time.monotonic(), 0.0)),
             wait=tenacity.wait_random_exponential(multiplier=self.first_wait_s, max=10.0),
             retry=tenacity.retry_if_exception_type(_Again),
             sleep=self.context.sleep,
