@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-HealthKind = Literal["sensor", "broker", "radio", "forecast", "channel", "store", "disk", "clock", "loop", "service"]
+HealthKind = Literal[
+    "sensor", "broker", "radio", "forecast", "channel", "store", "disk", "clock", "loop", "service", "site"
+]
 
 
 @dataclass(frozen=True, slots=True)
