@@ -1,0 +1,1 @@
+"""Real parts that several tests start: a broker, a system bus, certificates."""

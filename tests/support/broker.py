@@ -1,0 +1,150 @@
+"""A mosquitto of the test's own: free loopback port, password file, its state in the test's folder."""
+
+from __future__ import annotations
+
+import shutil
+import signal
+import socket
+import subprocess
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from monitor.model import site
+
+USER, PASSWORD = "tester", "not a secret"
+
+
+def free_port() -> int:
+    """Return a loopback port that is free now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def tool(name: str) -> str:
+    """Return the path of a program of Debian's packages; skip where it is not there, with how to get it."""
+    found = shutil.which(name) or shutil.which(name, path="/usr/sbin:/usr/bin:/sbin:/bin")
+    if found is None:
+        pytest.skip(f"{name} is not installed: apt-get install -y mosquitto")
+    return found
+
+
+class Mosquitto:
+    """One broker. It is not running until `start`; `kill` is SIGKILL, `stop` lets it save its state."""
+
+    def __init__(self, folder: Path, *, extra: str = "", tls: str = "") -> None:
+        self.folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+        self.port = free_port()
+        self.password_file = folder / "password"
+        self.password_file.write_text(PASSWORD + "\n")
+        self.password_file.chmod(0o600)
+        users = folder / "users"
+        subprocess.run(
+            [tool("mosquitto_passwd"), "-b", "-c", str(users), USER, PASSWORD], check=True, capture_output=True
+        )
+        users.chmod(0o600)
+        self.conf = folder / "mosquitto.conf"
+        self.conf.write_text(
+            f"user root\nlistener {self.port} 127.0.0.1\n{tls}\nallow_anonymous false\npassword_file {users}\n"
+            f"persistence true\npersistence_location {folder}/\nautosave_on_changes true\nautosave_interval 1\n"
+            f"max_queued_messages 100000\nlog_dest file {folder}/mosquitto.log\n{extra}\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start the broker and wait until it listens."""
+        with (self.folder / "mosquitto.err").open("ab") as errors:
+            self._process = subprocess.Popen([tool("mosquitto"), "-c", str(self.conf)], stderr=errors)
+        deadline = time.monotonic() + 10
+        while time.monotonic() < deadline:
+            try:
+                socket.create_connection(("127.0.0.1", self.port), 1).close()
+                return
+            except OSError:
+                if self._process.poll() is not None:
+                    break
+                time.sleep(0.01)
+        raise RuntimeError(f"mosquitto does not listen: {(self.folder / 'mosquitto.err').read_text()}")
+
+    def kill(self) -> None:
+        """End the broker without warning."""
+        self._end(signal.SIGKILL)
+
+    def stop(self) -> None:
+        """End the broker in order."""
+        self._end(signal.SIGTERM)
+
+    def pause(self, *, on: bool) -> None:
+        """Freeze the broker, or let it go on: connections stay open and nothing answers."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGSTOP if on else signal.SIGCONT)
+
+    def _end(self, number: signal.Signals) -> None:
+        if self._process is not None:
+            self._process.send_signal(number)
+            if number == signal.SIGTERM:
+                self._process.send_signal(signal.SIGCONT)
+            self._process.wait(10)
+            self._process = None
+
+    def described(self, client_id: str = "boiloff-test") -> site.Broker:
+        """Return the [broker] table that a site file would have for it."""
+        return site.Broker(
+            "127.0.0.1", self.port, username=USER, password_file=str(self.password_file), client_id=client_id
+        )
+
+    def client(self, client_id: str = "") -> mqtt.Client:
+        """Return a plain paho client, connected, its loop running in a thread. Use `close`."""
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion.MQTTv5)
+        client.username_pw_set(USER, PASSWORD)
+        there = threading.Event()
+        client.on_connect = lambda *_: there.set()
+        client.connect("127.0.0.1", self.port)
+        client.loop_start()
+        if not there.wait(5):
+            raise RuntimeError("no connection to mosquitto")
+        return client
+
+    def publish(
+        self, topic: str, payload: str | bytes, *, qos: int = 1, retain: bool = False, content: str = ""
+    ) -> None:
+        """Publish one message and wait until the broker has it."""
+        client = self.client()
+        try:
+            send(client, topic, payload, qos=qos, retain=retain, content=content)
+        finally:
+            close(client)
+
+
+def send(
+    client: mqtt.Client, topic: str, payload: str | bytes, *, qos: int = 1, retain: bool = False, content: str = ""
+) -> None:
+    """Publish and wait until the broker has it."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    if content:
+        properties.ContentType = content
+    client.publish(topic, payload, qos, retain, properties).wait_for_publish(10)
+
+
+def close(client: mqtt.Client) -> None:
+    """Disconnect and end the loop; paho leaves its wake-up sockets to the garbage collector otherwise."""
+    client.disconnect()
+    client.loop_stop()
+
+
+def wait_for(true: Callable[[], object], seconds: float = 10.0) -> None:
+    """Wait until `true()` is; fail the test where it does not become so."""
+    deadline = time.monotonic() + seconds
+    while not true():
+        if time.monotonic() > deadline:
+            pytest.fail(f"waited {seconds} s in vain", pytrace=True)
+        time.sleep(0.01)
