@@ -115,9 +115,9 @@ def _water_capacity(work: _Work, size: Size | None) -> None:
     if size is not None:
         figure = size.water_capacity
         work.take("water_capacity", "mass", figure.si, _why(size, figure, ""))
-    elif work.table.size is None:
+    elif work.table.size is None and not work.into.has("cylinder", work.place, "size"):
         work.missing("water_capacity", 'or give size, such as size = "40 lb"')
-    elif "lb" in work.table.size.lower():
+    elif work.table.size is not None and "lb" in work.table.size.lower():
         nominal = parse(work.table.size, "mass")
         work.take(
             "water_capacity", "mass", nominal / FILLING_DENSITY, f"{work.table.size} over a filling density of 0.42"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.model.errors import Problem
 from monitor.site.quantity import QuantityError
 from monitor.site.tomlfile import Path_, line_of
-from monitor.site.values import close_to
+from monitor.site.values import closest
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -54,8 +54,7 @@ def key_text(path: Path_) -> str:
 def value_text(value: Any, path: Path_) -> str:
     """Return a value as it stands in the file, cut to a line; a secret is never shown."""
     name = next((str(part) for part in reversed(path) if isinstance(part, str)), "")
-    is_secret = any(word in name for word in _SECRET) and not name.endswith("_file")
-    if is_secret or name in {"url", "heartbeat_url"}:  # both may hold a token
+    if _is_secret(name) or name in {"url", "heartbeat_url"}:  # both may hold a token
         return "a secret, not shown"
     if isinstance(value, dict):
         return "a table"
@@ -64,6 +63,10 @@ def value_text(value: Any, path: Path_) -> str:
     except ValueError:
         text = repr(value)
     return text if len(text) <= 80 else f"{text[:77]}..."
+
+
+def _is_secret(name: str) -> bool:
+    return any(word in name for word in _SECRET) and not name.endswith("_file")
 
 
 class Collector:
@@ -111,20 +114,32 @@ class Collector:
         return sorted(self.problems, key=lambda p: p.line or 0)
 
 
+def _meant(name: str, known: Iterable[str]) -> str:
+    """Return the known key that an unknown one most likely stands for, "" where none is close."""
+    names = sorted(known)
+    other = _ELSEWHERE.get(name.lower(), "")
+    return other if other in names else closest(name, names)
+
+
 def unknown_hint(name: str, known: Iterable[str], table: str) -> str:
     """Return the hint for a key that is not known: a close one, a place for a secret, or the list of all."""
     names = sorted(known)
-    if (other := _ELSEWHERE.get(name.lower())) in names:
-        return f'did you mean "{other}"?'
-    if any(word in name for word in _SECRET):
+    if meant := _meant(name, names) if not _is_secret(name) else "":
+        return f'did you mean "{meant}"?'
+    if _is_secret(name):
         return f'a secret stands in a file of its own: {name}_file = "…", readable by the service alone'
-    return close_to(name, names) or f"keys of {table}: {', '.join(names)}"
+    return f"keys of {table}: {', '.join(names)}"
 
 
 def from_pydantic(error: ValidationError, prefix: Path_, known: Iterable[str], into: Collector) -> None:
     """Turn every error that pydantic found in the table at `prefix` into a problem; `known` are the table's keys."""
-    for detail in error.errors(include_url=False):
-        _one(detail, prefix, list(known), into)
+    details = error.errors(include_url=False)
+    keys = list(known)
+    # A key spelt wrongly would else be told twice: as one that is not known, and as one that is missing.
+    misspelt = {_meant(str(d["loc"][-1]), keys) for d in details if d["type"] == "extra_forbidden"}
+    for detail in details:
+        if detail["type"] != "missing" or detail["loc"][-1] not in misspelt:
+            _one(detail, prefix, keys, into)
 
 
 def _one(detail: ErrorDetails, prefix: Path_, known: list[str], into: Collector) -> None:

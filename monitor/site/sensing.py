@@ -60,7 +60,7 @@ def sensor(place: int, table: SensorTable, cylinders: set[str], into: Collector)
 
 
 def _way(at: Path_, table: SensorTable, into: Collector) -> str:
-    found = table.way or ("mqtt" if table.topic else "ble" if table.address else "")
+    found = table.way or ("mqtt" if table.topic is not None else "ble" if table.address else "")
     if not found:
         into.add((*at, "way"), None, '"mqtt", "ble" or "simulated"', "or a topic (MQTT) or an address (Bluetooth)")
     if found != "mqtt" and table.topic is not None:
@@ -138,10 +138,7 @@ def _noise(at: Path_, table: SensorTable, into: Collector) -> float | None:
     kind = KIND_OF_QUANTITY.get(table.quantity)
     value = table.noise
     try:
-        if kind is None:
-            found = real(value)
-        else:
-            found = parse(value, _IS_A_DIFFERENCE.get(kind, kind))
+        found = real(value) if kind is None else parse(value, _IS_A_DIFFERENCE.get(kind, kind))
     except QuantityError as error:
         into.add_error((*at, "noise"), value, error)
         return None

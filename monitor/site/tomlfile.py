@@ -16,6 +16,7 @@ _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(
     r"""\s*((?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*'))*)\s*="""
 )
+_STRING = re.compile(r"""\"(?:[^"\\]|\\.)*\"|'[^']*'""")
 Path_ = tuple[str | int, ...]
 
 
@@ -80,6 +81,8 @@ def _syntax_hint(source: str, said: str) -> str:
         return f"write {bare[1].replace(',', '.')} with a decimal point"
     if bare and bare[1]:
         return f'put it in quotes: "{bare[1]}"'
+    if re.search(r"=\s*\"[^\"]*$|=\s*'[^']*$", source):
+        return "a quote is not closed"
     if "overwrite" in said.lower() or "twice" in said.lower() or "already" in said.lower():
         header = source.strip().strip("[]")
         again = header in {"cylinder", "appliance", "sensor", "weather", "channel"}
@@ -99,21 +102,38 @@ def lines(text: str) -> dict[Path_, int]:
     closing = ""  # of a string over several lines
     depth = 0  # of brackets over several lines
     for row, line in enumerate(text.split("\n"), start=1):
-        if closing:
-            closing = "" if closing in line else closing
-            continue
-        if depth == 0:
+        if depth == 0 and not closing:
             if header := _HEADER.match(line):
                 prefix = _enter(_parts(header[2]), header[1] == "[[", counts)
                 found[prefix] = row
                 continue
             if key := _KEY.match(line):
                 found.setdefault((*prefix, *_parts(key[1])), row)
-        plain = re.sub(r"\"\"\".*?\"\"\"|'''.*?'''|\"(?:[^\"\\]|\\.)*\"(?!\")|'[^']*'(?!')", "", line)
-        plain = plain.split("#", 1)[0]
-        closing = next((mark for mark in ('"""', "'''") if mark in plain), "")
-        depth = max(0, depth + plain.count("[") + plain.count("{") - plain.count("]") - plain.count("}"))
+        closing, depth = _after(line, closing, depth)
     return found
+
+
+def _after(line: str, closing: str, depth: int) -> tuple[str, int]:
+    """Return what is open after a line: the mark that ends a string over several lines ("" = none), and brackets."""
+    at = 0
+    while at < len(line):
+        if closing:
+            end = line.find(closing, at)
+            if end < 0:
+                return closing, depth
+            at, closing = end + 3, ""
+        elif line.startswith(('"""', "'''"), at):
+            closing = line[at : at + 3]
+            at += 3
+        elif line[at] in "\"'":
+            string = _STRING.match(line, at)
+            at = string.end() if string else at + 1
+        elif line[at] == "#":
+            break
+        else:
+            depth += (line[at] in "[{") - (line[at] in "]}")
+            at += 1
+    return closing, max(0, depth)
 
 
 def _enter(parts: list[str], is_list: bool, counts: dict[Path_, int]) -> Path_:

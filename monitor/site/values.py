@@ -22,11 +22,17 @@ WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 PROPANE_GAL_KG = 4.2 * 0.45359237  # kg in a US gallon of liquid at 60 °F; trade figure, 4.2 lb
 
 
-def close_to(word: str, words: Iterable[str]) -> str:
-    """Return `did you mean "…"?` for the closest of `words`, "" where none is close."""
+def closest(word: str, words: Iterable[str]) -> str:
+    """Return the one of `words` that is closest to `word`, "" where none is close."""
     choices = {w.lower(): w for w in words}
     found = difflib.get_close_matches(word.lower().strip(), choices, n=1, cutoff=0.6)
-    return f'did you mean "{choices[found[0]]}"?' if found else ""
+    return choices[found[0]] if found else ""
+
+
+def close_to(word: str, words: Iterable[str]) -> str:
+    """Return `did you mean "…"?` for the closest of `words`, "" where none is close."""
+    found = closest(word, words)
+    return f'did you mean "{found}"?' if found else ""
 
 
 def hours(value: object) -> tuple[int, int]:

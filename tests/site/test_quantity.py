@@ -263,5 +263,5 @@ def test_each_form_named_in_an_error_is_taken() -> None:
 
 def test_every_kind_that_is_read_can_be_shown() -> None:
     for name in KINDS:
-        for system in ("us", "metric"):
-            assert units.show(300.0, name, system) != ""  # type: ignore[arg-type]
+        assert units.show(300.0, name, "us").count(" ") >= 1
+        assert units.show(300.0, name, "metric").count(" ") >= 1

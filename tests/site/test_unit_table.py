@@ -90,7 +90,7 @@ NIST = [
 ]
 
 
-@pytest.mark.parametrize(("dimension", "name", "printed"), NIST, ids=lambda v: str(v))
+@pytest.mark.parametrize(("dimension", "name", "printed"), NIST, ids=str)
 def test_factor_agrees_with_nist(dimension: str, name: str, printed: float) -> None:
     found = factor(dimension, name)
     assert found is not None
