@@ -23,6 +23,7 @@ Air = tuple[Sequence[datetime], Sequence[float]]
 DAY_S = 86_400.0
 LAG_H = 2.5  # a cylinder's liquid follows the air with about this time constant
 SLOT_S = 1800.0  # readings of one sensor closer than this are taken together (their median)
+ECHOES = frozenset({Quantity.ECHO_TIME, Quantity.LIQUID_HEIGHT, Quantity.HEIGHT_FROM_TOP})
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 FULL_FIRE_H_D = 0.15  # full-burner hours a day of a household nobody knows: 80 lb in 120-180 days (common practice)
 HEATER_DUTY = 0.12
@@ -158,6 +159,7 @@ def _converted(
                 warm_sd_kg_k=warm,
                 manual=hand,
                 raw=float(value[k]),
+                echo=quantity in ECHOES,
                 aged=reading.age_known,
             )
         )

@@ -200,6 +200,7 @@ def _hours(
     hours = []
     for k, time in enumerate(view.times):
         have = bool(judged[k])
+        short = bool(hold_short[k] or continuous_short[k])
         hours.append(
             HourOutlook(
                 time=time,
@@ -212,7 +213,7 @@ def _hours(
                 level_needed={b: _none(answer.level_needed[b][k]) for b in BASES},
                 film_w_m2k=_none(answer.film[k]),
                 may_burn=bool(anything[k]),
-                uncovered=bool(hold_short[k] or continuous_short[k]) if have else None,
+                uncovered=short if have or (known and short) else None,
                 probability_uncovered=float(by_member[:, k].mean()) if by_member is not None and have else None,
                 charge_kg={c.name: float(fall[k, i]) for i, c in enumerate(site.cylinders)} if known else {},
             )

@@ -27,6 +27,7 @@ class Observation:
     warm_sd_kg_k: float = 0.0
     manual: bool = False
     raw: float = 0.0
+    echo: bool = False  # told by an echo: its spikes may be second echoes, and so repeat themselves
     aged: bool = True  # False: the time is not known, the value says a level but no rate
 
 
@@ -46,6 +47,7 @@ class SensorState:
     readings: float = PRIOR_READINGS
     count: int = 0
     last: Observation | None = None
+    usual_raw: float = 0.0  # what it has told of late, in its own unit
     same: int = 0  # readings since the value last changed
     same_since_d: float = 0.0
     changes: float = 1.0  # of the value from reading to reading, decayed
@@ -58,10 +60,17 @@ class SensorState:
     step_d: float = 0.0  # usual time between readings
     missed: float = 0.0  # share of expected readings that did not come, decayed
     noise_first_var: float = 0.0
+    lately_var: float = 0.0
+    lately_spiked: float = 0.0
+    usually_changed_before: float = 1.0  # share of readings that changed, before the present run of the same value
+    last_day: float = 0.0
+    slow_kg: float = 0.0  # what it tells, smoothed over a day
+    low_kg: float = math.inf  # the least of that since the last new charge
 
     def __post_init__(self) -> None:
         self.seen_var = self.stated_var
         self.noise_first_var = self.stated_var
+        self.lately_var = self.stated_var
 
     @property
     def spike_share(self) -> float:
@@ -81,6 +90,7 @@ class SensorState:
             change = observation.kg - last.kg
             self._note_repeat(observation, last)
             part = max((change + burn_kg) ** 2 - burn_var, 0.0) / 2.0
+            self.lately_var += (min(part, 100.0 * self.noise_first_var) - self.lately_var) / 40.0
             part = min(part, 9.0 * max(self.seen_var, 1e-6))
             self.pairs = min(self.pairs + 1.0, FORGET_PAIRS)
             self.seen_var += (part - self.seen_var) / self.pairs
@@ -89,14 +99,44 @@ class SensorState:
                 self.noise_first_var = self.seen_var
         else:
             self.first_d = self.same_since_d = observation.time_d
+        fresh = self.last is None or self.usual_raw == 0.0
+        self.usual_raw += (observation.raw - self.usual_raw) * (1.0 if fresh else 0.2)
+        self._note_slow(observation)
+        self.lately_spiked *= 0.98
         self.last = observation
+        self.last_day = observation.time_d
         self.count += 1
         self.readings = min(self.readings + 1.0, 4000.0)
         self.accepted_d = observation.time_d
         self.rejected_since_d = None
 
+    def _note_slow(self, observation: Observation) -> None:
+        if math.isinf(self.low_kg):
+            self.slow_kg = self.low_kg = observation.kg
+            return
+        if self.last is None:
+            return
+        keep = math.exp(-max(observation.time_d - self.last.time_d, 0.0))
+        self.slow_kg = keep * self.slow_kg + (1.0 - keep) * observation.kg
+        self.low_kg = min(self.low_kg, self.slow_kg)
+
+    def renewed(self) -> None:
+        """A new charge: what was read before says nothing about changes from now on."""
+        self.last = None
+        self.same = 0
+        self.low_kg = math.inf
+
+    @property
+    def rise(self) -> tuple[float, float]:
+        """By how much it crept up since the last new charge (kg), and how much of that is its usual wander (sd)."""
+        if math.isinf(self.low_kg):
+            return 0.0, 1.0
+        return self.slow_kg - self.low_kg, math.sqrt(self.noise_var / 6.0 + (0.5 * self.bias_sd_kg) ** 2)
+
     def _note_repeat(self, observation: Observation, last: Observation) -> None:
         if observation.raw == last.raw:
+            if self.same == 0:
+                self.usually_changed_before = self.usually_changes
             self.same += 1
             self.repeats = 0.98 * self.repeats + 1.0
             self.changes *= 0.98
@@ -118,9 +158,17 @@ class SensorState:
         weight = min(1.0, (lost + 1.0) * 0.02)
         self.missed += (lost / (lost + 1.0) - self.missed) * weight
 
+    def second_echo(self, seen: Observation) -> bool:
+        """Whether `seen` is what a second echo from the same surface would give."""
+        if not seen.echo or self.usual_raw <= 0.0:
+            return False
+        ratio = seen.raw / self.usual_raw
+        return any(abs(ratio / times - 1.0) < 0.08 for times in (2.0, 0.5))
+
     def spiked(self) -> None:
         """Count one reading that turned out to be a spike."""
         self.spikes += 1.0
+        self.lately_spiked = 0.98 * self.lately_spiked + 0.02
         self.readings += 1.0
 
     @property

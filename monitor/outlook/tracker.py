@@ -19,10 +19,14 @@ from monitor.outlook.draw import Feed, Series
 from monitor.outlook.sensor_state import Observation, SensorState
 
 GATE = 4.0  # standard deviations beyond which a reading is not simply believed
+HAND_GATE = 3.0
 SOFT = 2.5  # beyond which it counts less
 REFILL_PER_DAY = 1.0 / 40.0
 DROP_PER_DAY = 1.0 / 400.0  # swapped for a fuller one's opposite, or moved
-ODDS_AUTOMATIC = 40.0
+ODDS_AUTOMATIC = 60.0
+SECOND_ECHO = 0.02  # how much less a reading at twice the height speaks of a new charge
+LEAST_REFILL = 0.12  # of full
+NIGHT = 0.1  # how much less likely anybody fills a cylinder at an hour when nothing may burn
 NEW_READINGS = 10  # until a sensor's noise is known it is given the benefit of the doubt
 ODDS_MANUAL = 3.0
 BURST = 0.8  # day-to-day spread of the burn over its mean
@@ -75,6 +79,7 @@ class Tracker:
         self.x[self.n] = burn_kg_d
         self.p[self.n, self.n] = burn_sd_kg_d**2
         self.time_d: float | None = None
+        self.slow_burn_kg_d = burn_kg_d
         self.sensors: dict[str, SensorState] = {}
         self.events: list[Event] = []
         self.read_d: list[float | None] = [None] * self.n
@@ -103,6 +108,11 @@ class Tracker:
         k = min(int(hour), 23)
         return float(day + self._hours[k] + (hour - k) * (self._hours[k + 1] - self._hours[k]))
 
+    def _asleep(self, time_d: float) -> bool:
+        """Whether nothing may burn at this hour of the day."""
+        k = min(int((time_d - math.floor(time_d)) * 24.0), 23)
+        return bool(self._hours[k + 1] - self._hours[k] < 1e-9)
+
     def advance(self, time_d: float) -> None:
         """Predict to `time_d` (days since 1970); a time before the present one is ignored."""
         if self.time_d is None:
@@ -126,6 +136,7 @@ class Tracker:
         self.p[:n, :n] += burst * np.outer(share, share)
         self.p[levels, levels] += (UNEVEN * burn * share) ** 2 * burning + 1e-9 * dt
         self.p[n, n] += (BURN_WANDER * burn) ** 2 * dt
+        self.slow_burn_kg_d += (max(self.x[n], 0.0) - self.slow_burn_kg_d) * min(dt / 20.0, 0.5)
         for sensor in self.sensors.values():
             self.p[sensor.index, sensor.index] += (OFFSET_WANDER * sensor.bias_sd_kg) ** 2 * dt / 30.0
 
@@ -206,6 +217,9 @@ class Tracker:
         gap, spread, _ = self._look(seen, sensor)
         doubt = 1.0 if sensor.manual else 1.0 + NEW_READINGS / (1.0 + sensor.count) * (sensor.count < NEW_READINGS)
         total = spread + sensor.noise_var * doubt
+        if sensor.manual and abs(gap) > HAND_GATE * math.sqrt(total) and self._reopen(seen, gap):
+            self._accept(seen, sensor)
+            return None
         if sensor.manual and self._rather_new(seen, sensor, gap, total):
             sensor.pending.append(seen)
             return self._renew(sensor, [seen], up=True)
@@ -219,6 +233,21 @@ class Tracker:
             sensor.rejected_since_d = seen.time_d
         sensor.pending.append(seen)
         return self._decide(sensor)
+
+    def _reopen(self, seen: Observation, gap: float) -> bool:
+        """A weighing by hand does not fit what a live sensor tells: it is the sensor whose offset has moved."""
+        others = [
+            s
+            for s in self.sensors.values()
+            if s.cylinder == seen.cylinder and not s.manual and not s.pending
+            if s.accepted_d is not None and seen.time_d - s.accepted_d < 1.0
+        ]
+        for other in others:
+            self.p[other.index, other.index] += gap * gap
+            self.p[seen.cylinder, seen.cylinder] += gap * gap
+            self.p[seen.cylinder, other.index] -= gap * gap
+            self.p[other.index, seen.cylinder] -= gap * gap
+        return bool(others)
 
     def _rather_new(self, seen: Observation, sensor: SensorState, gap: float, total: float) -> bool:
         """Whether a weighing by hand that reads higher than expected speaks of a new charge."""
@@ -254,9 +283,14 @@ class Tracker:
         waited = max(min(first.time_d - before, 60.0), 1e-4)
         spike = sensor.spike_share / (1.7 * full)
         odds = (REFILL_PER_DAY if up else DROP_PER_DAY) * waited * _density(level, full, sensor) / spike
-        closeness = math.sqrt(4.0 * sensor.noise_var + (0.02 * full) ** 2)
-        odds *= (1.0 / (math.sqrt(2.0 * math.pi) * closeness) / spike) ** (len(alike) - 1)
-        enough = odds > ODDS_MANUAL if sensor.manual else (len(alike) >= 2 and odds > ODDS_AUTOMATIC)
+        close = math.sqrt(2.0 * sensor.noise_var + (0.01 * full) ** 2)
+        for seen in alike[:-1]:
+            apart = (seen.kg - latest.kg) / close
+            odds *= math.exp(-0.5 * apart * apart) / (math.sqrt(2.0 * math.pi) * close) / spike
+        if self._asleep(first.time_d):
+            odds *= NIGHT
+        odds *= SECOND_ECHO ** sum(sensor.second_echo(s) for s in alike)
+        enough = odds > ODDS_MANUAL if sensor.manual else (len(alike) >= (2 if up else 3) and odds > ODDS_AUTOMATIC)
         if not enough and len(alike) < 4:
             self._trim(sensor)
             return None
@@ -298,19 +332,26 @@ class Tracker:
             if seen not in alike:
                 sensor.spiked()
         sensor.pending.clear()
+        by_kg = float(np.mean([s.kg for s in alike])) - float(self.x[sensor.index]) - before
+        small = abs(by_kg) < LEAST_REFILL * self.feed.full_kg[i]
         self._restart(i, first, sensor)
         for other in self.sensors.values():
-            if other.cylinder == i:
+            if other.cylinder == i and not small:
                 self.p[other.index, other.index] += SWAP_TARE_KG**2 if "gross_weight" in other.name else 0.0
                 if other is not sensor:
                     other.pending.clear()
-                    other.last = None
-                    other.same = 0
+                    other.renewed()
         sensor.last = None
+        if not small:
+            sensor.renewed()
         for seen in alike:
             self._accept(seen, sensor)
         if not sensor.manual and sensor.count - len(alike) < 3:
             return None  # the first readings ever: what was believed before was no charge but a bad reading
+        if small:
+            return None  # the readings moved, by less than anybody would carry a cylinder for
+        if self._undoes(i, float(self.x[i]), latest.time_d, up):
+            return None
         event = Event(
             cylinder=i,
             time_d=first.time_d,
@@ -322,6 +363,16 @@ class Tracker:
         )
         self.events.append(event)
         return event
+
+    def _undoes(self, i: int, level: float, now_d: float, up: bool) -> bool:
+        """Whether this is only the way back from a change that was none; if so that one is taken off the list."""
+        last = next((e for e in reversed(self.events) if e.cylinder == i), None)
+        if last is None or (last.kind == "refill") is up or now_d - last.noticed_d > (2.0 if up else 0.5):
+            return False
+        if abs(level - last.before_kg) > 0.1 * self.feed.full_kg[i]:
+            return False
+        self.events.remove(last)
+        return True
 
     def _restart(self, i: int, seen: Observation, sensor: SensorState) -> None:
         """Forget the charge of one cylinder; what follows sets it anew."""
@@ -344,13 +395,19 @@ class Tracker:
         self._since_shares = math.inf
         return self._share(0.0)
 
+    def offset(self, sensor: SensorState) -> tuple[float, float]:
+        """Offset of a sensor (kg) and its standard deviation."""
+        k = sensor.index
+        return float(self.x[k]), math.sqrt(max(float(self.p[k, k]), 0.0))
+
     def burn(self) -> tuple[float, float]:
         """Burn of the whole supply (kg/day) and its standard deviation."""
         return max(float(self.x[self.n]), 0.0), math.sqrt(max(self.p[self.n, self.n], 1e-10))
 
 
 def _density(level: float, full: float, sensor: SensorState) -> float:
-    """How likely a new charge is to read `level` (1/kg): most often near full, else anything."""
+    """How likely a new charge is to read `level` (1/kg): near full most often, part-filled sometimes, else hardly."""
     width = math.sqrt((0.05 * full) ** 2 + sensor.noise_var + sensor.bias_sd_kg**2)
     near = math.exp(-0.5 * ((level - 0.98 * full) / width) ** 2) / (math.sqrt(2.0 * math.pi) * width)
-    return 0.7 * near + 0.3 / full
+    part = 0.25 / (0.5 * full) if 0.5 * full - width < level < full + width else 0.01 / full
+    return 0.74 * near + part

@@ -96,7 +96,7 @@ def weather(rng: np.random.Generator, hours: int) -> Series:
     for k in range(hours):
         state = state * np.exp(-1 / 60.0) + kick[k]
         noise[k] = state
-    return np.clip(season + day + noise, -25.0, 35.0) + 273.15
+    return np.asarray(np.clip(season + day + noise, -25.0, 35.0) + 273.15, dtype=np.float64)
 
 
 def lagged(air_k: Series, hours: float) -> Series:
@@ -185,7 +185,7 @@ class Sender:
             noise = float(np.exp(rng.uniform(np.log(0.03), np.log(0.6))))
             return cls(way, size, noise, rng.normal(0, 0.1), rng.normal(0, 0.005), 0.02, 0.003)
         if way == "ultrasonic":
-            return cls(way, size, rng.uniform(0.002, 0.015), rng.normal(0, 0.003), rng.normal(0, 1e-4), 0.001, 0.006)
+            return cls(way, size, rng.uniform(0.002, 0.015), rng.normal(0, 0.003), rng.normal(0, 1e-4), 0.001, 0.004)
         if way == "gauge":
             return cls(way, size, rng.uniform(0.01, 0.05), rng.normal(0, 0.02), rng.normal(0, 3e-4), 0.01, 0.002)
         return cls(way, size, rng.uniform(0.05, 0.25), rng.normal(0, 0.15), 0.0, 0.1, 0.0)
