@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from monitor.site.build import Loaded
 
 Given = Mapping[str, Any]
-_STAMPED = re.compile(r"\s*([^,;]+?)\s*\b(WC|TW)\b\s*", re.IGNORECASE)
+_STAMPED = re.compile(r"\s*(.+?)\s*\b(WC|TW)\b\s*", re.IGNORECASE)
 
 
 def refuse_existing(file: Path) -> None:
@@ -126,7 +126,24 @@ def cylinder(text: str) -> newfile.Row:
             continue
         _known_size(part, mass)
         row["size"] = part.strip()
+    _check(row)
     return row
+
+
+def _check(row: newfile.Row) -> None:
+    """Raise QuantityError with the first thing that the site file's own checks find wrong with a cylinder."""
+    from pydantic import ValidationError
+
+    from monitor.site import fill, problems, schema
+
+    into = problems.Collector({}, {"cylinder": [row]})
+    try:
+        fill.cylinder(0, schema.CylinderTable.model_validate(row), [], into)
+    except ValidationError as error:
+        problems.from_pydantic(error, ("cylinder", 0), schema.CylinderTable.model_fields, into)
+    for problem in into.problems:
+        key = problem.key.rsplit(".", 1)[-1].replace("_", " ")
+        raise QuantityError(f"{key}: got {problem.value}", problem.expected, problem.hint)
 
 
 def _known_size(text: str, mass_kg: float) -> None:
@@ -230,14 +247,17 @@ def _ask(found: dict[str, Any]) -> None:
 
 
 def _ask_cylinders(units: str) -> list[newfile.Row]:
-    size = "40 lb" if units == "us" else "11 kg"
-    typer.echo(f'Cylinders: the size people call them by ("{size}"), or better the stamps on the collar, such as')
-    typer.echo('  "95.2 lb WC, 29 lb TW, 12.5 in" (water capacity, tare, outside diameter).')
+    if units == "us":
+        typer.echo('Cylinders: the size people call them by ("40 lb"), or better the stamps on the collar, such as')
+        typer.echo('  "95.2 lb WC, 29 lb TW, 12.5 in" (water capacity, tare, outside diameter).')
+    else:
+        typer.echo("Cylinders: the stamps on the collar and the outside diameter, such as")
+        typer.echo('  "27.2 L WC, 12.5 kg TW, 300 mm" (water capacity, tare, diameter: distance round over 3.14).')
     count = typer.prompt("How many cylinders can feed the house?", type=int, default=2)
     rows: list[newfile.Row] = []
     for place in range(max(1, min(26, count))):
         name = chr(ord("A") + place)
-        rows.append(_prompt_row(f"Cylinder {name}", name, cylinder, size if not rows else None, rows))
+        rows.append(_prompt_row(f"Cylinder {name}", name, cylinder, "40 lb" if units == "us" else None, rows))
     return rows
 
 

@@ -54,10 +54,10 @@ def _table(header: str, row: Row) -> list[str]:
     return [*lines, ""]
 
 
-def _stamps(row: Row) -> list[str]:
+def _stamps(row: Row, unit: str) -> list[str]:
     """Return the stamped keys that the row leaves to the catalogue, as comments to be filled in."""
     lines = ["# The collar's stamps are better than the catalogue; take off the # where you have read them:"]
-    lines += [f'# {key} = "… lb"  # {_NOTES[key]}' for key in ("water_capacity", "tare") if key not in row]
+    lines += [f'# {key} = "… {unit}"  # {_NOTES[key]}' for key in ("water_capacity", "tare") if key not in row]
     return [*lines, ""] if len(lines) > 1 else []
 
 
@@ -76,21 +76,23 @@ def compose(answers: Answers) -> str:
     if answers.elevation:
         site["elevation"] = answers.elevation
     lines += _table("[site]", site)
+    weight, heat = ("lb", "Btu/h") if answers.units == "us" else ("kg", "kW")
+    inlet = "10 psi" if answers.units == "us" else "0.7 bar"
     supply: dict[str, str | float | bool] = {"feed": answers.feed}
     if answers.regulator:
         supply["regulator"] = answers.regulator
     lines += _table("[supply]", supply)[:-1]
     if not answers.regulator:
-        lines.append('# regulator = "… Btu/h"  # rating on its plate; checked against the appliances')
+        lines.append(f'# regulator = "… {heat}"  # rating on its plate; checked against the appliances')
     lines += [
         "# Gauge pressure below which the regulator no longer delivers; 10 psi unless its papers say otherwise:",
-        '# lowest_inlet = "10 psi"',
+        f'# lowest_inlet = "{inlet}"',
         "# Wind at the cylinders as a share of the forecast's: 0.3 beside a house, 1 in the open.",
         "# shelter = 0.3",
         "",
     ]
     for row in answers.cylinders:
-        lines += [*_table("[[cylinder]]", row)[:-1], *(_stamps(row) or [""])]
+        lines += [*_table("[[cylinder]]", row)[:-1], *(_stamps(row, weight) or [""])]
     for row in answers.appliances:
         lines += _table("[[appliance]]", row)
     lines += [
@@ -110,7 +112,7 @@ def compose(answers: Answers) -> str:
         '# topic = "scale/a"',
         f"# cylinder = {text(str(answers.cylinders[0].get('name', 'A')))}",
         '# quantity = "gross_weight"',
-        '# unit = "lb"',
+        f'# unit = "{weight}"',
         "",
         "[alerts]",
         'low_fuel = ["20 %", "15 %"]  # of full: common practice, no source',
