@@ -77,6 +77,7 @@ def _plugin(url: str) -> Any:
     # Nor does what it logs while sending belong in ours: it names hosts and paths. Its warnings are read, not kept.
     quiet.propagate = False
     quiet.setLevel(logging.WARNING)
+    logging.getLogger("urllib3").setLevel(logging.INFO)  # its debug lines hold whole paths, tokens and all
     before, quiet.disabled = quiet.disabled, True
     try:
         return apprise.Apprise.instantiate(url, asset=apprise.AppriseAsset(app_id="boiloff", secure_logging=True))

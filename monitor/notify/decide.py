@@ -202,6 +202,15 @@ def _among(
     now: datetime,
 ) -> Action:
     """Decide among the rows that no hours hold back."""
+    unsure = [r for r in free if r.unsure]
+    for row in unsure:
+        why = _overtaken(row, free, states)
+        if why:
+            return Drop((row.id,), why)
+    again = [r for r in unsure if _due(r, now)]
+    if again:
+        return Send(again[0])
+    free = [r for r in free if not r.unsure]
     ready = [r for r in free if _due(r, now)]
     if not ready:
         return Wait(min((r.next_at for r in waiting), default=None))
@@ -223,6 +232,16 @@ def _among(
     return Gather(ids, items, "it waited" if late else "many at once")
 
 
+def _overtaken(row: OutboxRow, free: Sequence[OutboxRow], states: Mapping[str, AlertState]) -> str:
+    """Return why a row that may have arrived need not be sent again, "" where it must."""
+    notice = row.notice
+    if not notice.occurrence or notice.what == "ended":
+        return ""
+    if any(r.notice.occurrence == notice.occurrence and (r.notice.at, r.id) > (notice.at, row.id) for r in free):
+        return "it may have arrived, and newer news of the same waits"
+    return "" if _stands(notice, states) else "it may have arrived, and it is over by now"
+
+
 def standing(rows: Sequence[OutboxRow], states: Mapping[str, AlertState]) -> tuple[Item, ...]:
     """Return one item for each occurrence among `rows`: how it stands now, in the order in which it began.
 
@@ -232,7 +251,7 @@ def standing(rows: Sequence[OutboxRow], states: Mapping[str, AlertState]) -> tup
     for row in sorted(rows, key=lambda r: (r.notice.at, r.id)):
         by_occurrence.setdefault(row.notice.occurrence or row.notice.id, []).append(row.notice)
     items = []
-    for occurrence, notices in by_occurrence.items():
+    for notices in by_occurrence.values():
         last = notices[-1]
         active = _stands(last, states)
         over = not active and bool(last.occurrence)

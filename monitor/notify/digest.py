@@ -65,7 +65,7 @@ def _why(reason: str, items: Sequence[Item], site: Site, now: datetime) -> str:
     begin = when.moment(first, site.timezone, now)
     if reason == "many at once":
         return f"{len(items)} things at once since {begin}, told together."
-    return f"These could not be told earlier, the first since {begin}: quiet hours, or this way out did not work."
+    return f"These could not be told earlier, the first since {begin}: quiet hours, or a way out that did not work."
 
 
 def _line(item: Item, site: Site, now: datetime) -> str:

@@ -20,7 +20,7 @@ from monitor.notify.decide import Drop, Gather, Hold, Rules, Send, Wait, decide
 from monitor.notify.digest import digest
 from monitor.notify.outcome import Outcome
 from monitor.notify.ports import Outbox, Writer
-from monitor.notify.row import OutboxRow
+from monitor.notify.row import MAYBE, OutboxRow
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -96,7 +96,9 @@ class Lane:
             case Drop(ids, reason):
                 self._store(lambda s: _each(ids, lambda i: s.dropped(i, now, reason)))
             case Hold(ids, until, reason):
-                self._store(lambda s: _each(ids, lambda i: s.postpone(i, until, reason)))
+                maybe = {r.id for r in view.rows if r.unsure}
+                note = {i: reason + (MAYBE if i in maybe else "") for i in ids}
+                self._store(lambda s: _each(ids, lambda i: s.postpone(i, until, note[i])))
             case Gather(ids, items, reason):
                 notice = digest(items, self.channel.name, self._site, now, reason)
                 self._store(lambda s: s.gather(ids, notice, self.channel.name, now))
@@ -125,7 +127,8 @@ class Lane:
         retry_at = None if outcome.permanent else now + wait
         if self._health is None or self._health.error != outcome.error:
             log.warning("channel %s: %s", self.channel.name, outcome.error)
-        self._store(lambda s: s.failed(row.id, now, outcome.error, retry_at))
+        error = outcome.error + (MAYBE if outcome.unsure else "")
+        self._store(lambda s: s.failed(row.id, now, error, retry_at))
         self._fails(outcome, given_up=outcome.permanent)
         if outcome.permanent and not row.escalated:
             self._escalate(row, view, now)

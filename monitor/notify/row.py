@@ -8,6 +8,8 @@ from typing import Literal
 
 from monitor.model.alert import Notice
 
+MAYBE = " (it may have arrived)"
+
 
 @dataclass(frozen=True, slots=True)
 class OutboxRow:
@@ -26,3 +28,8 @@ class OutboxRow:
     forced: bool = False
     escalated: bool = False
     gathered_into: str = ""
+
+    @property
+    def unsure(self) -> bool:
+        """True where it was handed over and no clear answer came: it may have arrived, so it keeps its own id."""
+        return self.attempts > 0 and (not self.error or self.error.endswith(MAYBE))
