@@ -1,1 +1,16 @@
-"""See DEVELOPERS.md for what lives here."""
+"""What boiloff remembers: SQLite in WAL mode, one writer at a time, facts that are only ever added.
+
+Light on purpose: `boiloff status` and the service load the standard library's sqlite3 alone. sqlite-utils, which loads
+pandas where it finds it, is used by the commands that export and import.
+"""
+
+from monitor.store.facts import Event, Facts
+from monitor.store.opening import find
+from monitor.store.standing import Standing
+
+
+class Store(Facts, Standing):
+    """One connection to the database. Each writing method is one transaction, durable when it returns."""
+
+
+__all__ = ["Event", "Store", "find"]

@@ -1,0 +1,89 @@
+"""The connection and its transactions; what the store holds is in the modules beside this one."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Self
+
+from monitor.store.opening import connect, explain, explained, prepare
+
+
+class Base:
+    """One connection. Not for two threads at a time: the writer thread owns one, each reader opens its own."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._db = connection
+        self._depth = 0
+
+    @classmethod
+    def open(cls, path: Path, *, readonly: bool = False) -> Self:
+        """Open, make or migrate the database at `path`.
+
+        Raises SourceFailed where it cannot be opened or written, BadInput where it is no database of ours or is from
+        a later version.
+        """
+        with explained(path):
+            connection = connect(path, readonly=readonly)
+            try:
+                prepare(path, connection, readonly=readonly)
+            except BaseException:
+                connection.close()
+                raise
+        return cls(path, connection)
+
+    def close(self) -> None:
+        """Close the connection; what was committed stays."""
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Join several writes into one transaction; within one, a further one is part of it."""
+        if self._depth:
+            self._depth += 1
+            try:
+                yield
+            finally:
+                self._depth -= 1
+            return
+        with explained(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+        self._depth = 1
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException as error:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            if isinstance(error, sqlite3.Error):
+                raise explain(self.path, error) from error
+            raise
+        finally:
+            self._depth = 0
+
+    def _rows(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        with explained(self.path):
+            return self._db.execute(sql, values).fetchall()
+
+    def _write(self, sql: str, values: Sequence[Any] = ()) -> int:
+        """Run one writing statement in a transaction; return the new row's id (or the last one's)."""
+        with self.transaction():
+            return int(self._db.execute(sql, values).lastrowid or 0)
+
+    def data_version(self) -> int:
+        """Return a number that changes when another connection has written."""
+        return int(self._rows("PRAGMA data_version")[0][0])
+
+    def integrity(self) -> list[str]:
+        """Return what SQLite finds wrong with the file, [] where nothing is."""
+        found = [str(row[0]) for row in self._rows("PRAGMA quick_check(20)")]
+        return [] if found == ["ok"] else found

@@ -1,0 +1,233 @@
+"""Readings, what was set aside, forecasts as issued, outlooks as made, and what a person entered into the record."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from monitor.model.errors import BadInput, Problem
+from monitor.model.forecast import Forecast
+from monitor.model.reading import Quantity, Reading, SetAside
+from monitor.store.base import Base
+from monitor.store.pack import moment, pack_series, stamp, unpack_series
+
+_READING = (
+    "SELECT r.time, r.received, s.subject, s.quantity, r.value, s.source, r.noise, r.age_known, r.corrects, r.note, "
+    "r.id FROM reading r JOIN stream s ON s.id = r.stream "
+)
+_FORECAST = (
+    "SELECT id, source, issued, received, start, members, hours, air, wind, cloud, humidity, spread, credit, "
+    "elevation, notes FROM forecast "
+)
+RAW_LENGTH = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One entry of the record: a fill, an exchange, a leak check… `undoes` is the entry that this one takes back."""
+
+    kind: str
+    subject: str
+    time: datetime
+    entered: datetime
+    payload: Mapping[str, Any]
+    undoes: int | None = None
+    id: int | None = None
+
+
+def _reading(row: tuple[Any, ...]) -> Reading:
+    return Reading(
+        time=moment(row[0]), received=moment(row[1]), subject=row[2], quantity=Quantity(row[3]), value=row[4],
+        source=row[5], noise=row[6], age_known=bool(row[7]), corrects=row[8], note=row[9], id=row[10],
+    )  # fmt: skip
+
+
+def _forecast(row: tuple[Any, ...]) -> Forecast:
+    members, hours = row[5], row[6]
+    air = unpack_series(row[7], (members, hours))
+    if air is None:  # the schema says NOT NULL
+        raise ValueError("a forecast without air temperature")
+    wind, cloud, humidity, spread = (unpack_series(blob, (hours,)) for blob in row[8:12])
+    return Forecast(
+        source=row[1], issued=moment(row[2]), received=moment(row[3]), start=moment(row[4]), air_k=air,
+        wind_m_s=wind, cloud=cloud, humidity=humidity, spread_k=spread, credit=row[12], elevation_m=row[13],
+        notes=tuple(json.loads(row[14])), id=row[0],
+    )  # fmt: skip
+
+
+class Facts(Base):
+    """Append-only facts."""
+
+    def _stream(self, source: str, subject: str, quantity: str) -> int:
+        found = self._db.execute(
+            "SELECT id FROM stream WHERE subject = ? AND quantity = ? AND source = ?", (subject, quantity, source)
+        ).fetchone()
+        if found is not None:
+            return int(found[0])
+        made = self._db.execute(
+            "INSERT INTO stream (source, subject, quantity) VALUES (?, ?, ?)", (source, subject, quantity)
+        )
+        return int(made.lastrowid or 0)
+
+    def add_readings(self, readings: Sequence[Reading]) -> list[int]:
+        """Keep readings in one transaction; return their ids. Raises BadInput where a corrected one is not there."""
+        ids: list[int] = []
+        streams: dict[tuple[str, str, str], int] = {}
+        with self.transaction():
+            for r in readings:
+                key = (r.source, r.subject, str(r.quantity))
+                if key not in streams:
+                    streams[key] = self._stream(*key)
+                if (
+                    r.corrects is not None
+                    and not self._db.execute("SELECT 1 FROM reading WHERE id = ?", (r.corrects,)).fetchone()
+                ):
+                    raise BadInput(
+                        Problem("corrects", str(r.corrects), "the number of a reading", "See `boiloff reading --list`.")
+                    )
+                done = self._db.execute(
+                    "INSERT INTO reading (stream, time, received, value, noise, age_known, corrects, note) "
+                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    (streams[key], stamp(r.time), stamp(r.received), r.value, r.noise, int(r.age_known),
+                     r.corrects, r.note),
+                )  # fmt: skip
+                ids.append(int(done.lastrowid or 0))
+        return ids
+
+    def readings(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        subject: str | None = None,
+        quantity: Quantity | str | None = None,
+        source: str | None = None,
+        include_corrected: bool = False,
+        limit: int | None = None,
+    ) -> list[Reading]:
+        """Return readings by time, oldest first; with `limit` the newest so many. `until` is not included."""
+        streams = [
+            row[0]
+            for row in self._rows(
+                "SELECT id FROM stream WHERE (?1 IS NULL OR subject = ?1) AND (?2 IS NULL OR quantity = ?2) "
+                "AND (?3 IS NULL OR source = ?3)",
+                (subject, None if quantity is None else str(quantity), source),
+            )
+        ]
+        low = stamp(since) if since is not None else -(2**62)
+        high = stamp(until) if until is not None else 2**62
+        valid = "" if include_corrected else (
+            "AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = r.id) "
+        )  # fmt: skip
+        found: list[tuple[Any, ...]] = []
+        for stream in streams:  # one range of the index each, never the whole table
+            sql = f"{_READING}WHERE r.stream = ? AND r.time >= ? AND r.time < ? {valid}ORDER BY r.time DESC, r.id DESC"
+            found += self._rows(sql + " LIMIT ?", (stream, low, high, -1 if limit is None else limit))
+        found.sort(key=lambda row: (row[0], row[10]))
+        return [_reading(row) for row in (found if limit is None else found[max(0, len(found) - limit) :])]
+
+    def latest_readings(self) -> list[Reading]:
+        """Return the newest reading of each source, subject and quantity, corrected ones left out."""
+        streams = [row[0] for row in self._rows("SELECT id FROM stream ORDER BY subject, quantity, source")]
+        out = []
+        for stream in streams:
+            out += self._rows(
+                f"{_READING}WHERE r.stream = ? AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = r.id) "
+                "ORDER BY r.time DESC, r.id DESC LIMIT 1",
+                (stream,),
+            )
+        return [_reading(row) for row in out]
+
+    def add_set_aside(self, item: SetAside) -> int:
+        """Keep what could not be used, with the reason."""
+        raw = item.raw[:RAW_LENGTH]
+        return self._write(
+            "INSERT INTO set_aside (received, source, subject, quantity, raw, reason) VALUES (?, ?, ?, ?, ?, ?)",
+            (stamp(item.received), item.source, item.subject, item.quantity, raw, item.reason),
+        )
+
+    def set_asides(self, limit: int = 100) -> list[SetAside]:
+        """Return what was set aside, newest first."""
+        rows = self._rows(
+            "SELECT received, source, subject, quantity, raw, reason, id FROM set_aside ORDER BY id DESC LIMIT ?",
+            (limit,),
+        )
+        return [SetAside(moment(r[0]), *r[1:]) for r in rows]
+
+    def add_forecast(self, forecast: Forecast) -> int:
+        """Keep a forecast as it was issued; return its id."""
+        f = forecast
+        series = [pack_series(v) for v in (f.air_k, f.wind_m_s, f.cloud, f.humidity, f.spread_k)]
+        return self._write(
+            "INSERT INTO forecast (source, issued, received, start, members, hours, air, wind, cloud, humidity, "
+            "spread, credit, elevation, notes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (f.source, stamp(f.issued), stamp(f.received), stamp(f.start), *f.air_k.shape, *series, f.credit,
+             f.elevation_m, json.dumps(f.notes)),
+        )  # fmt: skip
+
+    def latest_forecast(self, source: str | None = None) -> Forecast | None:
+        """Return the forecast that came in last, of one source or of any."""
+        where, values = ("", ()) if source is None else ("WHERE source = ? ", (source,))
+        rows = self._rows(f"{_FORECAST}{where}ORDER BY received DESC, id DESC LIMIT 1", values)
+        return _forecast(rows[0]) if rows else None
+
+    def forecasts(
+        self, *, since: datetime | None = None, until: datetime | None = None, source: str | None = None
+    ) -> list[Forecast]:
+        """Return forecasts by when they came in, oldest first; `until` is not included."""
+        rows = self._rows(
+            f"{_FORECAST}WHERE received >= ? AND received < ? AND (?3 IS NULL OR source = ?3) ORDER BY received, id",
+            (stamp(since) if since else -(2**62), stamp(until) if until else 2**62, source),
+        )
+        return [_forecast(row) for row in rows]
+
+    def add_outlook(self, at: datetime, payload: Mapping[str, Any]) -> int:
+        """Keep an outlook as it was made, in its JSON form."""
+        text = json.dumps(payload, allow_nan=False, separators=(",", ":"))
+        return self._write(
+            "INSERT INTO outlook (at, payload) VALUES (?, ?)", (stamp(at), zlib.compress(text.encode(), 6))
+        )
+
+    def latest_outlook(self) -> dict[str, Any] | None:
+        """Return the outlook made last in its JSON form."""
+        rows = self._rows("SELECT payload FROM outlook ORDER BY id DESC LIMIT 1")
+        return dict(json.loads(zlib.decompress(rows[0][0]))) if rows else None
+
+    def outlooks(self, *, since: datetime, until: datetime) -> list[dict[str, Any]]:
+        """Return the outlooks made in a span in their JSON form, oldest first; `until` is not included."""
+        rows = self._rows(
+            "SELECT payload FROM outlook WHERE at >= ? AND at < ? ORDER BY at, id", (stamp(since), stamp(until))
+        )
+        return [json.loads(zlib.decompress(row[0])) for row in rows]
+
+    def add_event(self, event: Event) -> int:
+        """Keep an entry of the record. Raises BadInput where what it undoes is not there or was undone before."""
+        if event.undoes is not None:
+            there = self._rows("SELECT undoes FROM event WHERE id = ?", (event.undoes,))
+            again = self._rows("SELECT 1 FROM event WHERE undoes = ?", (event.undoes,))
+            if not there or again:
+                why = "an entry that is there" if not there else "an entry that was not undone before"
+                raise BadInput(Problem("undo", str(event.undoes), why))
+        return self._write(
+            "INSERT INTO event (kind, subject, time, entered, payload, undoes) VALUES (?, ?, ?, ?, ?, ?)",
+            (event.kind, event.subject, stamp(event.time), stamp(event.entered),
+             json.dumps(dict(event.payload), allow_nan=False), event.undoes),
+        )  # fmt: skip
+
+    def events(
+        self, *, kind: str | None = None, subject: str | None = None, since: datetime | None = None,
+        include_undone: bool = False,
+    ) -> list[Event]:  # fmt: skip
+        """Return entries by time, oldest first; undone ones and the undoing entries only where asked for."""
+        rows = self._rows(
+            "SELECT kind, subject, time, entered, payload, undoes, id FROM event e WHERE (?1 IS NULL OR kind = ?1) "
+            "AND (?2 IS NULL OR subject = ?2) AND time >= ?3 "
+            "AND (?4 OR (undoes IS NULL AND NOT EXISTS (SELECT 1 FROM event u WHERE u.undoes = e.id))) "
+            "ORDER BY time, id",
+            (kind, subject, stamp(since) if since else -(2**62), int(include_undone)),
+        )
+        return [Event(r[0], r[1], moment(r[2]), moment(r[3]), json.loads(r[4]), r[5], r[6]) for r in rows]
