@@ -216,7 +216,7 @@ def test_a_flood_of_one_sensor_is_thinned_and_does_not_delay_another(broker: Mos
 
         thread = threading.Thread(target=flood)
         thread.start()
-        waits = []
+        waits: list[float] = []
         while not over.is_set():
             sent = datetime.now(UTC)
             send(other, "t/calm", "20")

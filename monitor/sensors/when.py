@@ -1,0 +1,78 @@
+"""The time at which a person took a reading, as people write it, in the site's own time zone."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from monitor.model.errors import BadInput, Problem
+
+EXPECTED = 'a time such as "18:30", "yesterday 18:30", "2 h ago" or "2026-01-05 18:30"'
+_AGO = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?(s|sec|min|minutes?|h|hours?|d|days?|weeks?) ago", re.IGNORECASE)
+_CLOCK = re.compile(r"(?:(today|yesterday),? )?([0-2]?[0-9])[:.]([0-5][0-9])", re.IGNORECASE)
+_SECONDS = {"s": 1, "m": 60, "h": 3600, "d": 86_400, "w": 604_800}
+_AHEAD = timedelta(minutes=1)
+
+
+def when(text: str, now: datetime, zone: str, key: str = "--at") -> datetime:
+    """Return the time (UTC) that `text` means for somebody at the site; `now` is aware.
+
+    Raises BadInput: not a time, a local time that does not exist or comes twice, the future.
+    """
+    plain = " ".join(text.strip().split())
+    found = _ago(plain, now) or _clock(plain, now, zone, key) or _written(plain, zone, key)
+    if found > now + _AHEAD:
+        local = found.astimezone(ZoneInfo(zone))
+        raise BadInput(Problem(key, f'"{text}"', "a time that has been", f"{local:%Y-%m-%d %H:%M %Z} is still to come"))
+    return min(found, now)
+
+
+def _ago(plain: str, now: datetime) -> datetime | None:
+    if plain.lower() == "now":
+        return now
+    match = _AGO.fullmatch(plain)
+    if match is None:
+        return None
+    return now - timedelta(seconds=float(match[1]) * _SECONDS[match[2][0].lower()])
+
+
+def _clock(plain: str, now: datetime, zone: str, key: str) -> datetime | None:
+    match = _CLOCK.fullmatch(plain)
+    if match is None:
+        return None
+    if int(match[2]) > 23:
+        raise BadInput(Problem(key, f'"{plain}"', EXPECTED, "hours run from 00 to 23"))
+    day = now.astimezone(ZoneInfo(zone)).date()
+    if (match[1] or "").lower() == "yesterday":
+        day -= timedelta(days=1)
+    naive = datetime(day.year, day.month, day.day, int(match[2]), int(match[3]))  # noqa: DTZ001  placed below
+    found = place(naive, zone, key)
+    if match[1] is None and found > now + _AHEAD:
+        raise BadInput(
+            Problem(key, f'"{plain}"', "a time that has been", f'it is not {plain} yet; write "yesterday {plain}"')
+        )
+    return found
+
+
+def _written(plain: str, zone: str, key: str) -> datetime:
+    try:
+        found = datetime.fromisoformat(plain)
+    except ValueError:
+        raise BadInput(Problem(key, f'"{plain[:60]}"', EXPECTED)) from None
+    if len(plain) <= 10:
+        raise BadInput(Problem(key, f'"{plain}"', EXPECTED, "the hour is missing: levels change within a day"))
+    return found.astimezone(UTC) if found.tzinfo is not None else place(found, zone, key)
+
+
+def place(naive: datetime, zone: str, key: str = "--at") -> datetime:
+    """Return a local time of the site as UTC; raise BadInput where the clock change makes it none or two."""
+    early, late = (naive.replace(tzinfo=ZoneInfo(zone), fold=fold).astimezone(UTC) for fold in (0, 1))
+    if early == late:
+        return early
+    back = early.astimezone(ZoneInfo(zone)).replace(tzinfo=None)
+    if back != naive:
+        why = f"the clocks went forward over this hour in {zone}"
+    else:
+        why = f"the hour came twice in {zone}; write {early.astimezone(ZoneInfo(zone)).isoformat()} or the other offset"
+    raise BadInput(Problem(key, f'"{naive:%Y-%m-%d %H:%M}"', "a time that the local clock showed once", why))
