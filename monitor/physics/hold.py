@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.model.site import Basis
-from monitor.physics import film, fluid, quick, shared
 from monitor.physics.film import Air
-from monitor.physics.plant import Plant, outside
+from monitor.physics.phases import Field, State, changeover, moles_of, seen_flat
+from monitor.physics.plant import Plant
 from monitor.physics.rest import by_cylinder
 
 Array = NDArray[np.float64]
@@ -83,17 +83,12 @@ def hold_constant(
 
 @dataclass(slots=True)
 class Batch:
-    """Cases laid out flat, N = rows x hours: `film`, `seen_k` (n or 1, N or 1), `charge` and `start_k` (n, N)."""
+    """Cases laid out flat, N = rows x hours, ready to run."""
 
-    plant: Plant
+    field: Field
     shape: tuple[int, ...]
-    film: Array
-    seen_k: Array
-    charge: Array
-    start_k: Array
+    start: State
     demand_w: Array
-    row: NDArray[np.intp]
-    hour: NDArray[np.intp]
     basis: Basis
 
     @classmethod
@@ -107,71 +102,32 @@ class Batch:
         shape = np.broadcast_shapes(air.shape, charge.shape[:-1], demand.shape)
         if start_k is not None:
             shape = np.broadcast_shapes(shape, start_k.shape[:-1])
-        film, seen = seen_flat(plant, air, basis, shape)
-        flat = (plant.size, int(np.prod(shape)))
-        if start_k is None:
-            start = np.broadcast_to(seen if seen.shape[0] == plant.size else seen[:1], flat)
-        else:
-            start = _flat(start_k, shape)
-        hours = shape[-1]
-        number = np.arange(flat[1])
-        return cls(
-            plant, shape, film, seen, _flat(charge, shape), start, np.broadcast_to(demand, shape).reshape(-1),
-            number // hours, number % hours, basis,
-        )  # fmt: skip
+        floors = None
+        if not plant.pure:
+            floors = np.moveaxis(plant.floors_k(np.broadcast_to(charge, (*shape, plant.size)), basis), -1, 0)
+        film, seen = seen_flat(plant, air, basis, shape, floors)
+        number = np.arange(int(np.prod(shape)))
+        flat = (plant.size, number.size)
+        start = np.broadcast_to(seen, flat) if start_k is None else _flat(start_k, shape)
+        state = State(np.array(start), moles_of(plant, _flat(charge, shape)), np.zeros(number.size))
+        field = Field(plant, film, seen, number // shape[-1], number % shape[-1], shape[-1])
+        return cls(field, shape, state, np.broadcast_to(demand, shape).reshape(-1), basis)
 
     def solve(self, limit_s: float) -> Hold:
         """Run every case to its end."""
-        n = self.row.size
-        zero = np.zeros(n)
-        phase = Phase(self, self.plant.feeding, np.full(n, limit_s))
-        done = phase.run(self.start_k, self.charge, self.demand_w, zero, self.basis)
-        return self._shaped(done, done.hold_s, done.ends)
-
-    def _shaped(self, done: shared.Result, hold_s: Array, ends: NDArray[np.int8]) -> Hold:
-        left = np.moveaxis(done.mass.reshape(self.plant.size, *self.shape), 0, -1)
-        return Hold(hold_s.reshape(self.shape), ends.reshape(self.shape), done.t_k.reshape(self.shape), left)
+        plant = self.field.plant
+        limit = np.full(self.demand_w.size, float(limit_s))
+        if plant.changeover:
+            done = changeover(self.field, self.start, self.demand_w, self.basis, limit)
+        else:
+            done = self.field.run(plant.feeding, self.start, self.demand_w, plant.floor_pa(self.basis), limit)
+        left = np.moveaxis(done.state.mass().reshape(plant.size, *self.shape), 0, -1)
+        index = plant.feeding if plant.feeding.size else np.arange(plant.size)
+        liquid = done.state.t_k[index].mean(axis=0).reshape(self.shape)
+        return Hold(done.state.time_s.reshape(self.shape), done.ends.reshape(self.shape), liquid, left)
 
 
 def _flat(values: Array, shape: tuple[int, ...]) -> Array:
     """Values (..., n) broadcast to (..., hours, n), laid out (n, N)."""
     wide = np.broadcast_to(values, (*shape, values.shape[-1]))
     return np.moveaxis(wide, -1, 0).reshape(values.shape[-1], -1)
-
-
-def seen_flat(plant: Plant, air: Air, basis: Basis, shape: tuple[int, ...]) -> tuple[Array, Array]:
-    """Film (n or 1, N or 1) and outside temperature (n or 1, N) for the flat layout; one row where all are alike."""
-    if basis != "weather":
-        plant.floor_gauge_pa(basis)
-        return np.full((1, 1), film.CHART_FILM_W_M2K), np.broadcast_to(air.temperature_k(), shape).reshape(1, -1)
-    seen = outside(plant, air, basis)
-    alike = len({(s, float(d)) for s, d in zip(plant.shells, plant.outside_m, strict=True)}) == 1
-    rows = 1 if alike else plant.size
-    lead = (rows, *([1] * (len(shape) - len(air.shape))), *air.shape)
-    return (
-        np.broadcast_to(seen.film_w_m2k[:rows].reshape(lead), (rows, *shape)).reshape(rows, -1),
-        np.broadcast_to(seen.outside_k[:rows].reshape(lead), (rows, *shape)).reshape(rows, -1),
-    )
-
-
-@dataclass(slots=True)
-class Phase:
-    """One stretch of a hold in which the cylinders in `index` feed alone, to the floor or to `limit_s` (N,)."""
-
-    batch: Batch
-    index: NDArray[np.intp]
-    limit_s: Array
-
-    def run(self, t_k: Array, mass: Array, demand_w: Array, time_s: Array, basis: Basis) -> shared.Result:
-        """Run from `t_k`, `mass` (n, N) at `time_s` (N,). The result's masses are of all cylinders."""
-        b, plant, index = self.batch, self.batch.plant, self.index
-        film_k, seen_k = (part if part.shape[0] == 1 else part[index] for part in (b.film, b.seen_k))
-        weather = shared.Weather(film_k, seen_k, b.shape[-1])
-        walls = quick.Walls(plant.area_table[index], plant.volume_m3[index])
-        march = shared.March(weather, walls, plant.steel_j_k[index], np.array(plant.floor_k(basis)), self.limit_s)
-        start = t_k[index].mean(axis=0) if index.size else t_k[0]
-        done = march.begin(start, mass[index], demand_w / fluid.HEATING_VALUE_J_KG, b.row, b.hour, time_s)
-        everything = np.array(mass)
-        everything[index] = done.mass
-        done.mass = everything
-        return done

@@ -41,6 +41,58 @@ def liquid(t_k: Array) -> tuple[Array, Array, Array]:
     return out[0], out[1], out[2]
 
 
+@lru_cache(maxsize=8)
+def _of_component(index: int) -> tuple[tuple[float, ...], ...]:
+    """Liquid volume (m3/mol), heat capacity (J/molK), latent heat (J/mol), ln pressure and its slope (1/K)."""
+    one, molar = fluid.FLUIDS[index], float(fluid.MOLAR_KG_MOL[index])
+    z = np.cos(np.linspace(0.0, np.pi, 160))
+    t = _CENTRE_K + _HALF_K * z
+    vander = np.vander(z, _DEGREE + 1)
+
+    def series(v: Array) -> tuple[float, ...]:
+        return tuple(np.linalg.lstsq(vander / v[:, None], np.ones_like(z), rcond=None)[0])
+
+    # ln p T is nearly a straight line in T: that keeps the polynomial's error below 1e-6 of p
+    wide = np.vander(z, _DEGREE + 3)
+    ln_p = np.linalg.lstsq(wide, np.log(fluid.pressure_pa(t, one)) * t, rcond=None)[0]
+    return (
+        series(molar / fluid.density_kg_m3(t, one)),
+        series(molar * fluid.heat_capacity_j_kgk(t, one)),
+        series(molar * fluid.latent_j_kg(t, one)),
+        tuple(ln_p),
+        tuple(np.polyder(ln_p)),
+    )
+
+
+def _horner(series: tuple[float, ...], z: Array) -> Array:
+    total = series[0] * z
+    total += series[1]
+    for a in series[2:]:
+        total *= z
+        total += a
+    return total
+
+
+def saturation(t_k: Array, parts: tuple[int, ...]) -> tuple[Array, Array]:
+    """Pressure (Pa) of each pure component in `parts` at `t_k` and its slope (Pa/K): (J, ...)."""
+    t = np.clip(t_k, _CENTRE_K - _HALF_K, _CENTRE_K + _HALF_K)
+    z = (t - _CENTRE_K) * (1.0 / _HALF_K)
+    p, slope = np.empty((len(parts), *t.shape)), np.empty((len(parts), *t.shape))
+    for row, j in enumerate(parts):
+        *_, ln_p, rise = _of_component(j)
+        power = _horner(ln_p, z) / t
+        p[row] = np.exp(power)
+        slope[row] = p[row] * (_horner(rise, z) / _HALF_K - power) / t
+    return p, slope
+
+
+def molar(t_k: Array, parts: tuple[int, ...]) -> tuple[Array, Array, Array]:
+    """Liquid volume (m3/mol), heat capacity (J/molK), latent heat (J/mol) of each in `parts` at `t_k`: (J, ...)."""
+    z = np.clip((t_k - _CENTRE_K) * (1.0 / _HALF_K), -1.0, 1.0)
+    each = [tuple(_horner(s, z) for s in _of_component(j)[:3]) for j in parts]
+    return np.stack([e[0] for e in each]), np.stack([e[1] for e in each]), np.stack([e[2] for e in each])
+
+
 class Walls:
     """Effective wall of several cylinders from their tables (k, points + 1)."""
 

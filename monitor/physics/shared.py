@@ -81,8 +81,19 @@ def _phi(x: Array) -> tuple[Array, Array, Array]:
     return p1, p2, (0.5 - p2) * inverse
 
 
-def try_step(c: Cases, h: Array, film: Array, seen_k: Array, steel: Array, walls: quick.Walls) -> Step:
-    """Advance every case by its `h` seconds under its hour's outside."""
+@dataclass(slots=True)
+class At:
+    """State of N cases before a step: temperature and draw (N,), masses, walls and live cylinders (k, N)."""
+
+    t_k: Array
+    mass: Array
+    area: Array
+    live: NDArray[np.bool_]
+    draw: Array
+
+
+def try_step(c: At | Cases, h: Array, film: Array, seen_k: Array, steel: Array, walls: quick.Walls) -> Step:
+    """Advance every case by its `h` seconds under its hour's outside; `steel` (k, N) of the live ones."""
     t0, draw = c.t_k, c.draw
     _, heat, latent = quick.liquid(t0)
     over = seen_k - t0
@@ -136,7 +147,7 @@ def crossing(t0: Array, step: Step, floor_k: Array | float) -> Array:
     return np.asarray(0.5 * (low + high), dtype=np.float64)
 
 
-def _dry_part(mass0: Array, step: Step) -> Array:
+def dry_part(mass0: Array, step: Step) -> Array:
     """Part of the step at which a cylinder falls to 1 g, by a parabola through its start, flow and end; (k, N)."""
     b = -step.flow0 * step.h
     a = step.mass - mass0 - b
@@ -163,7 +174,6 @@ class March:
     def __init__(self, weather: Weather, walls: quick.Walls, steel: Array, floor_k: Array, limit_s: Array) -> None:
         self.weather, self.walls, self.steel = weather, walls, steel
         self.floor_k, self.limit_s = floor_k, limit_s
-        self.evaluations = 0
 
     def begin(
         self, t_k: Array, mass: Array, draw: Array, row: NDArray[np.intp], hour: NDArray[np.intp], time_s: Array
@@ -221,7 +231,6 @@ class March:
         h = np.minimum(np.minimum(c.left_s, c.want_s), self._limit(c) - c.time_s)
         steel = self.steel[:, None] * c.live
         step = try_step(c, h, film, seen, steel, self.walls)
-        self.evaluations += c.number.size
         factor = 0.85 * np.sqrt(TOLERANCE_K / np.maximum(step.error, 1e-9))
         want = h * np.minimum(np.maximum(factor, 0.2), 4.0)
         good = (step.error <= 1.5 * TOLERANCE_K) | (h <= 1.0)
@@ -238,13 +247,13 @@ class March:
         """Steps in which a cylinder ran dry are taken again to end there; a floor met before that stands."""
         some = np.flatnonzero(low.any(axis=0))
         part = np.full(low.shape, 1.0)
-        part[:, some] = _dry_part(c.mass[:, some], _pick(step, some))
+        part[:, some] = dry_part(c.mass[:, some], pick(step, some))
         part = np.where(low, np.clip(part, 0.0, 1.0), 1.0).min(axis=0)
         deep = np.where(low, DRY_KG - step.mass, 0.0).max(axis=0) > _DRY_SLACK_KG
         early = np.zeros_like(cold)
         both = np.flatnonzero(cold & deep)
         if both.size:
-            sub = _pick(step, both)
+            sub = pick(step, both)
             floor = self._floor(c)
             early[both] = crossing(c.t_k[both], sub, floor if floor.ndim == 0 else floor[both]) <= part[both]
         again = deep & ~early & good & (step.h > 1e-3)
@@ -259,7 +268,7 @@ class March:
         if ended.any():
             at = np.flatnonzero(ended)
             floor = self._floor(c)
-            part = crossing(c.t_k[at], _pick(step, at), floor if floor.ndim == 0 else floor[at])
+            part = crossing(c.t_k[at], pick(step, at), floor if floor.ndim == 0 else floor[at])
             c.time_s[at] += part * step.h[at]
             c.t_k[at] = floor if floor.ndim == 0 else floor[at]
             c.mass[:, at] += part * (step.mass[:, at] - c.mass[:, at])
@@ -299,5 +308,6 @@ class March:
         return c.keep(~gone)
 
 
-def _pick(step: Step, index: NDArray[np.intp]) -> Step:
+def pick(step: Step, index: NDArray[np.intp]) -> Step:
+    """The step of the cases in `index` alone."""
     return Step(*(getattr(step, name).take(index, axis=-1) for name in step.__slots__))
