@@ -100,11 +100,14 @@ class AtOnce:
     def __init__(self, store: Outbox) -> None:
         self._store = store
         self._lock = threading.Lock()
+        self.fault: Exception | None = None
 
     def submit(self, function: Callable[[Outbox], T]) -> Future[T]:
         result: Future[T] = Future()
         with self._lock:
             try:
+                if self.fault is not None:
+                    raise self.fault
                 result.set_result(function(self._store))
             except Exception as error:  # noqa: BLE001  handed on
                 result.set_exception(error)

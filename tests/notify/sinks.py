@@ -153,7 +153,11 @@ class Web:
         self.plan = [(p, headers or {}) for p in plan]
 
     def _answer(self, handler: BaseHTTPRequestHandler) -> None:
-        body = handler.rfile.read(int(handler.headers.get("Content-Length", 0)))
+        length = int(handler.headers.get("Content-Length", 0))
+        body = handler.rfile.read(length)
+        if len(body) < length:  # whoever sent it died
+            handler.close_connection = True
+            return
         with self._lock:
             what, headers = self.plan.pop(0) if len(self.plan) > 1 else self.plan[0]
             self.times.append(time.monotonic())
@@ -183,8 +187,8 @@ class Web:
 
 
 @contextmanager
-def web_server() -> Iterator[Web]:
-    web = Web()
+def web_server(web: Web | None = None) -> Iterator[Web]:
+    web = web or Web()
     web._thread.start()
     try:
         yield web

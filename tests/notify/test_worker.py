@@ -305,16 +305,11 @@ def test_the_worker_lives_through_a_store_that_fails(caplog: pytest.LogCaptureFi
         store = Memory()
         broken = AtOnce(store)
         home = site(push("push", web.port))
-
-        def fail(_: object) -> object:
-            raise OSError("disk full")
-
-        plain = broken.submit
-        broken.submit = lambda _: plain(fail)  # type: ignore[method-assign,assignment,return-value]
+        broken.fault = OSError("disk full")
         worker = Worker(home, broken, Stepped())
         worker.start()
         until(lambda: "cannot be read or written" in caplog.text)
-        broken.submit = plain  # type: ignore[method-assign]
+        broken.fault = None
         store.enqueue(notice(), ["push"], NOW)
         until(lambda: web.ids == [notice().id])
         worker.stop()
