@@ -10,6 +10,7 @@ from statistics import NormalDist
 from monitor.model.outlook import RunOut
 from monitor.model.reading import Level
 from monitor.model.site import Site
+from monitor.model.units_out import show
 
 HORIZON_DAYS = 400.0  # a date further off than this is not worth saying
 STATED_USE_SPREAD = 0.15  # one sd of a stated daily use, relative: a habit is not a meter (our judgement)
@@ -52,5 +53,6 @@ def first_estimate(
         seconds = middle_s * math.exp(spread * NormalDist().inv_cdf(share))
         return at + timedelta(seconds=seconds) if seconds <= HORIZON_DAYS * 86_400.0 else None
 
-    basis = f"run-out from {words}: {burn * 86_400.0:.3f} kg a day, {left:.2f} kg left in open cylinders"
+    rate, fuel = show(burn, "mass_rate", site.units), show(left, "mass", site.units)
+    basis = f"run-out from {words}: {rate}, {fuel} left in open cylinders"
     return RunOut(when(0.1), when(0.5), when(0.9)), basis

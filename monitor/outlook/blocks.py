@@ -1,0 +1,93 @@
+"""The hours ahead by night (18-06 local) and day (06-18): what a person looks at first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from monitor.model.outlook import HourOutlook
+from monitor.model.site import Basis
+from monitor.outlook.stretch import runs
+
+DAWN, DUSK = 6, 18
+HOUR = timedelta(hours=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One night or day. `day` is the local date on which it begins. None = not known (a gap, no level).
+
+    `least_headroom_w`, `least_hold_s`, `level_needed` (share of full; None with `beyond_any_level` = at no level) are
+    those of the hours in which the household may burn, of all hours where it may not. `uncovered` are local spans.
+    """
+
+    part: Literal["night", "day"]
+    day: date
+    hours: int
+    missing: int
+    coldest_k: float | None
+    coldest_at: datetime | None
+    least_headroom_w: float | None
+    least_hold_s: float | None
+    level_needed: float | None
+    beyond_any_level: bool
+    uncovered: tuple[tuple[datetime, datetime], ...]
+    probability: float | None
+    state: Literal["covered", "uncovered", "unknown", "idle"]
+
+
+def _key(time: datetime, zone: ZoneInfo) -> tuple[date, Literal["night", "day"]]:
+    local = time.astimezone(zone)
+    if DAWN <= local.hour < DUSK:
+        return local.date(), "day"
+    return (local.date() if local.hour >= DUSK else local.date() - timedelta(days=1)), "night"
+
+
+def blocks(hours: Sequence[HourOutlook], timezone: str, basis: Basis) -> tuple[Block, ...]:
+    """Cut the hours of an outlook into nights and days of the household's own clock."""
+    zone = ZoneInfo(timezone)
+    groups: dict[tuple[date, Literal["night", "day"]], list[HourOutlook]] = {}
+    for hour in hours:
+        groups.setdefault(_key(hour.time, zone), []).append(hour)
+    return tuple(_block(key, part, zone, basis) for key, part in groups.items())
+
+
+def _least(values: Sequence[float | None]) -> float | None:
+    return min((v for v in values if v is not None), default=None)
+
+
+def _block(key: tuple[date, Literal["night", "day"]], part: list[HourOutlook], zone: ZoneInfo, basis: Basis) -> Block:
+    burning = [h for h in part if h.may_burn] or part
+    known = [h for h in part if h.air_k is not None]
+    coldest = min(known, key=lambda h: h.air_k or 0.0, default=None)
+    spans = tuple(
+        (part[a].time.astimezone(zone), (part[b - 1].time + HOUR).astimezone(zone))
+        for a, b in runs([h.uncovered is True for h in part])
+    )
+    needed = [h.level_needed.get(basis) for h in burning if h.air_k is not None]
+    odds = [h.probability_uncovered for h in part if h.probability_uncovered is not None]
+    state: Literal["covered", "uncovered", "unknown", "idle"] = "covered"
+    if spans:
+        state = "uncovered"
+    elif not any(h.may_burn for h in part):
+        state = "idle"
+    elif any(h.uncovered is None for h in burning):
+        state = "unknown"
+    return Block(
+        part=key[1],
+        day=key[0],
+        hours=len(part),
+        missing=len(part) - len(known),
+        coldest_k=coldest.air_k if coldest else None,
+        coldest_at=coldest.time.astimezone(zone) if coldest else None,
+        least_headroom_w=_least([h.headroom_w for h in burning]),
+        least_hold_s=_least([h.hold_s for h in burning]),
+        level_needed=None if None in needed else max((n for n in needed if n is not None), default=None),
+        beyond_any_level=bool(needed) and None in needed,
+        uncovered=spans,
+        probability=max(odds, default=None),
+        state=state,
+    )
