@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor import physics
 from monitor.model.forecast import Forecast
 from monitor.model.outlook import HoldEnds, HourOutlook, Outlook
 from monitor.model.reading import Level
@@ -20,6 +19,8 @@ from monitor.outlook import hours as clock
 from monitor.outlook.draw import Feed, Series, falling
 from monitor.outlook.runout import first_estimate
 from monitor.outlook.stretch import stretches
+from monitor.physics import Air, Plant, film_w_m2k, level_needed, rest_k, sustained_w
+from monitor.physics import hold as hold_time
 
 _ENDS: tuple[HoldEnds, ...] = ("pressure", "fuel", "limit")
 LIMIT_S = 86_400.0
@@ -74,24 +75,24 @@ def _feeding_mean(values: Series, charge_kg: Series, site: Site, extra_axis: boo
     return np.where(some, lowest, values[..., 0])
 
 
-def _ask(site: Site, plant: physics.Plant, view: clock.Ahead, air_k: Series, charge_kg: Series) -> _Answer:
+def _ask(site: Site, plant: Plant, view: clock.Ahead, air_k: Series, charge_kg: Series) -> _Answer:
     """Rest temperature, capacities, level needed and hold time; `air_k` (..., hours), `charge_kg` (..., hours, n)."""
-    air = physics.Air(air_k, view.wind_m_s, view.sky, view.dewpoint_k)
+    air = Air(air_k, view.wind_m_s, view.sky, view.dewpoint_k)
     basis = site.supply.basis
-    rest = _single(physics.rest_k(plant, charge_kg, air, history_air_k=view.history_k))
-    hold = physics.hold(plant, charge_kg, air, rest, site.demand_w, basis, LIMIT_S)
+    rest = _single(rest_k(plant, charge_kg, air, history_air_k=view.history_k))
+    hold = hold_time(plant, charge_kg, air, rest, site.demand_w, basis, LIMIT_S)
     return _Answer(
         liquid_k=_feeding_mean(rest, charge_kg, site, rest.ndim > air_k.ndim),
-        sustained_w={b: _single(physics.sustained_w(plant, charge_kg, air, b)) for b in BASES},
-        level_needed={b: _single(physics.level_needed(plant, air, site.demand_w, b)) for b in BASES},
+        sustained_w={b: _single(sustained_w(plant, charge_kg, air, b)) for b in BASES},
+        level_needed={b: _single(level_needed(plant, air, site.demand_w, b)) for b in BASES},
         hold_s=_single(hold.hold_s),
         ends=np.asarray(hold.ends, dtype=np.int64),
-        film=_single(physics.film_w_m2k(plant, air, basis)),
+        film=_single(film_w_m2k(plant, air, basis)),
     )
 
 
 def judge(
-    site: Site, hold_s: Series, sustained_w: Series, stated_s: Series, burning: NDArray[np.bool_]
+    site: Site, hold_s: Series, capacity_w: Series, stated_s: Series, burning: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(short of hold, short for a continuous appliance) for each hour; NaN counts as neither.
 
@@ -101,7 +102,7 @@ def judge(
     """
     with np.errstate(invalid="ignore"):
         hold_short = (stated_s > 0.0) & (hold_s < stated_s)
-        continuous_short = burning & (sustained_w < site.continuous_w)
+        continuous_short = burning & (capacity_w < site.continuous_w)
     return hold_short, continuous_short
 
 
@@ -110,7 +111,7 @@ def _none(value: float) -> float | None:
 
 
 def _odds(
-    site: Site, plant: physics.Plant, view: clock.Ahead, charge: tuple[Series, Series, Series], burn: tuple[Any, ...]
+    site: Site, plant: Plant, view: clock.Ahead, charge: tuple[Series, Series, Series], burn: tuple[Any, ...]
 ) -> NDArray[np.bool_]:
     """Uncovered by member and hour; each member also gets its own draw of the level's error (a fixed sequence)."""
     start_kg, deviation_kg, use_kg = charge
@@ -188,7 +189,7 @@ def _hours(
     if not view.times:
         return (), ()
     anything, stated_s, burning = clock.may_burn(site, view.times)
-    plant = physics.Plant.of(site)
+    plant = Plant.of(site)
     fall = falling(Feed.of(site), charge[0], use_kg)
     answer = _ask(site, plant, view, view.air_k, fall)
     capacity = answer.sustained_w[site.supply.basis]
