@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from random import Random
@@ -64,6 +65,8 @@ class Lane:
         self.channel = channel
         self._site = site
         self._writer = writer
+        # a look must not make the writer commit readings that wait to be committed together
+        self._peek: Callable[[Callable[[Outbox], _View]], Future[_View]] = getattr(writer, "peek", writer.submit)
         self._clock = clock
         self._on_health = on_health
         self._chance = chance
@@ -86,7 +89,7 @@ class Lane:
     def _step(self) -> float | None:
         """Do one thing; return how long to wait where there is nothing to do."""
         now = self._clock.now()
-        view = self._store(self._look)
+        view = self._peek(self._look).result(WRITER_S)
         for row in view.rows:
             self._escalate_if_due(row, view, now)
         action = decide(view.rows, view.members, view.states, self._rules, now)

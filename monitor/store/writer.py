@@ -26,8 +26,9 @@ _RETRY_S = 5.0
 class _Job:
     """Something to run on the store, and the future of its result."""
 
-    def __init__(self, function: Callable[[Store], Any]) -> None:
+    def __init__(self, function: Callable[[Store], Any], *, commit: bool) -> None:
         self.function = function
+        self.commit = commit
         self.future: Future[Any] = Future()
 
 
@@ -55,7 +56,13 @@ class Writer:
 
     def submit(self, function: Callable[[Store], T]) -> Future[T]:
         """Run `function` on the store in the writer's thread, after everything handed in before it is committed."""
-        job = _Job(function)
+        job = _Job(function, commit=True)
+        self._put(job)
+        return job.future
+
+    def peek(self, function: Callable[[Store], T]) -> Future[T]:
+        """Run `function`, which only reads, in the writer's thread; readings that wait go on waiting."""
+        job = _Job(function, commit=False)
         self._put(job)
         return job.future
 
@@ -84,7 +91,7 @@ class Writer:
             try:
                 item = self._queue.get(timeout=self._patience())
             except queue.Empty:
-                if self._monotonic() - self._oldest >= self._every_s:
+                if self._is_due():
                     self._commit()
                 continue
             if item is None:
@@ -92,7 +99,8 @@ class Writer:
                 self._store.close()
                 return
             if isinstance(item, _Job):
-                self._commit()
+                if item.commit or self._is_due():
+                    self._commit()
                 self._do(item)
                 continue
             reading, on_durable, at_once = item
@@ -100,9 +108,12 @@ class Writer:
                 self._oldest = self._monotonic()
             self._pending.append((reading, on_durable))
             full = len(self._pending) >= BATCH
-            late = self._monotonic() - self._oldest >= self._every_s and self._queue.empty()
+            late = self._is_due() and self._queue.empty()
             if at_once or full or late:
                 self._commit()
+
+    def _is_due(self) -> bool:
+        return bool(self._pending) and self._monotonic() - self._oldest >= self._every_s
 
     def _patience(self) -> float | None:
         """How long to wait for the next item: for ever, or until the oldest reading is due (real seconds)."""

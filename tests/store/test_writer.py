@@ -93,6 +93,7 @@ def test_readings_wait_for_their_group_and_a_job_does_not(tmp_path: Path) -> Non
     assert writer.submit(lambda store: len(store.readings())).result(5) == 2  # a job sees all that came before it
     assert durable == [1, 2]
     writer.submit_reading(reading(3), lambda: durable.append(3))
+    assert writer.peek(lambda store: len(store.readings())).result(5) == 2  # a look commits nothing
     writer.submit_reading(reading(4), lambda: durable.append(4), at_once=True)
     writer.flush().result(5)
     assert durable == [1, 2, 3, 4]
