@@ -58,7 +58,7 @@ def cover(site: Site, air_k: NDArray[np.float64], share: NDArray[np.float64], ba
     by_turns = [a.hold_s for a in site.appliances if not a.continuous]
     held = np.zeros(sustained.shape, dtype=bool)
     if by_turns:
-        hold = physics.hold_constant(plant, charges, air, site.demand_w, basis, max(by_turns))
+        hold = physics.hold_constant(plant, charges, air, site.demand_w, basis, limit_s=max(by_turns))
         held = np.asarray(hold.hold_s) >= max(by_turns) * (1 - 1e-9)
         if site.continuous_w:
             held &= sustained >= site.continuous_w
@@ -99,7 +99,9 @@ def draw(site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datet
     coldest = min(points, default=None)
     return CoverageMap(
         cells=_cells(grid),
-        temperature_marks=[(unit_x(t), f"{t:g}") for t in ticks(*in_units, 8) if in_units[0] <= t <= in_units[1]],
+        temperature_marks=[
+            (unit_x(t), f"{t:g}") for t in ticks(in_units[0], in_units[1], 8) if in_units[0] <= t <= in_units[1]
+        ],
         charge_marks=[(y(s / 100), f"{s} %") for s in range(0, 101, 20)],
         path=line([(t, s) for t, s in points], x, y),
         now=(x(points[0][0]), y(points[0][1])) if points else None,

@@ -1,0 +1,225 @@
+"""What each page shows: plain values made from the store's facts, for the templates to place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor import physics
+from monitor.model.alert import AlertState, Notice
+from monitor.model.site import Basis, Cylinder, Site
+from monitor.model.units_out import show
+from monitor.physics import shell
+from monitor.web import section, words
+from monitor.web.answer import ZERO_C_K
+from monitor.web.gather import Facts
+
+BASIS_WORDS: dict[Basis, str] = {
+    "chart": "“chart”: a light breeze everywhere and liquid boiled down to 0 psig, as trade charts have it",
+    "floor": "“floor”: the chart's breeze, but liquid no colder than the regulator's lowest inlet pressure allows",
+    "weather": "“weather”: wind, sky and air of the forecast, liquid no colder than the regulator allows",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderView:
+    """One cylinder as the page shows it."""
+
+    name: str
+    open: bool
+    section: section.Section
+    label: str
+    left: str
+    carries: str
+    needs: str
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlertView:
+    """One standing alert in words."""
+
+    key: str
+    headline: str
+    body: str
+    state: str
+    severity: str
+    since: str
+    reason: str
+    can_acknowledge: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InputRow:
+    """One input with its age."""
+
+    name: str
+    age: str
+    words: str
+    trouble: bool
+
+
+def _hour_now(payload: Mapping[str, Any], now: datetime) -> Mapping[str, Any] | None:
+    """The hour of the outlook that holds `now`."""
+    for hour in payload["hours"]:
+        start = datetime.fromisoformat(hour["time"])
+        if start <= now < start + timedelta(hours=1):
+            return dict(hour)
+    return None
+
+
+def _coldest(payload: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    known = [h for h in payload["hours"] if h["air_c"] is not None and h["may_burn"]]
+    return min(known, key=lambda h: h["air_c"], default=None)
+
+
+def cylinders(facts: Facts, site: Site) -> list[CylinderView]:
+    """Return each cylinder: what is left, what it carries now, what it needs in the coldest hour ahead."""
+    payload = facts.payload or {"hours": [], "levels": []}
+    hour, coldest = _hour_now(payload, facts.now), _coldest(payload)
+    levels = {level["cylinder"]: level for level in payload.get("levels", ())}
+    needed = coldest["level_needed"][site.supply.basis] if coldest is not None else None
+    out = []
+    for index, c in enumerate(site.cylinders):
+        level = levels.get(c.name)
+        left = level["left_kg"] if level is not None else None
+        liquid_k = ZERO_C_K + (hour["liquid_c"] if hour is not None and hour["liquid_c"] is not None else 0.0)
+        picture = section.draw(
+            shell.of(c).diameter_m,
+            shell.of(c).straight_m,
+            float(shell.height_of_mass_m(c, left or 0.0, liquid_k)),
+            None
+            if needed is None or not c.valve_open
+            else float(shell.height_of_mass_m(c, needed * c.full_kg, liquid_k)),
+        )
+        share = "" if left is None else f" ({left / c.full_kg:.0%} of full)"
+        words_left = "never read" if left is None else f"{show(left, 'mass', site.units)} left{share}"
+        out.append(
+            CylinderView(
+                name=c.name,
+                open=c.valve_open,
+                section=picture,
+                label=f"Cylinder {c.name}: {words_left}",
+                left=words_left,
+                carries=_alone(site, index, left, hour),
+                needs=_needs(c, left, needed, coldest, site),
+                basis=level["basis"] if level is not None else "no reading yet",
+            )
+        )
+    return out
+
+
+def _alone(site: Site, index: int, left: float | None, hour: Mapping[str, Any] | None) -> str:
+    """What one cylinder by itself carries in this hour, on the site's basis with calm air where wind is unknown."""
+    if left is None or hour is None or hour["air_c"] is None:
+        return "an unknown load"
+    plant = physics.Plant.of(site).only(np.array([index]))
+    charge = np.zeros(len(site.cylinders))
+    charge[index] = left
+    watts = physics.sustained_w(plant, charge, physics.Air(hour["air_c"] + ZERO_C_K), site.supply.basis)
+    return show(float(watts), "power", site.units)
+
+
+def _needs(c: Cylinder, left: float | None, needed: float | None, coldest: Mapping[str, Any] | None, site: Site) -> str:
+    if coldest is None or left is None or not c.valve_open:
+        return ""
+    air = show(coldest["air_c"] + ZERO_C_K, "temperature", site.units)
+    if needed is None:
+        return f"at {air} no level carries everything without end"
+    has = left / c.full_kg
+    return f"needs {needed:.0%} at {air}, has {has:.0%}"
+
+
+def alert_views(facts: Facts, site: Site) -> list[AlertView]:
+    """Return the standing alerts with the words of their last notice."""
+    zone = ZoneInfo(site.timezone)
+    said: dict[str, Notice] = {}
+    for notice in reversed(list(facts.notices)):
+        said[notice.occurrence] = notice
+    out = []
+    for state in facts.standing():
+        last = said.get(state.occurrence)
+        out.append(
+            AlertView(
+                key=state.key,
+                headline=last.headline if last is not None else f"{state.kind.replace('-', ' ')}: {state.subject}",
+                body=last.body if last is not None else "",
+                state=state.state.replace("_", " "),
+                severity=state.severity,
+                since=words.day_clock(state.since, zone),
+                reason=state.reason,
+                can_acknowledge=state.state in {"unacknowledged", "returned"},
+            )
+        )
+    return out
+
+
+def inputs(facts: Facts, site: Site) -> list[InputRow]:
+    """Return each source, sensor and channel with its age and what is wrong with it."""
+    out = []
+    for source in sorted(facts.health.values(), key=lambda s: (s.kind, s.name)):
+        if source.ok_at is None:
+            age = "never heard"
+        else:
+            passed = (facts.now - source.ok_at).total_seconds()
+            age = "now" if passed < 60 else f"{words.age(passed)} ago"
+        since = words.day_clock(source.since, ZoneInfo(site.timezone))
+        text = f"{source.error} (since {since})" if source.error else ""
+        out.append(InputRow(f"{source.kind}: {source.name}", age, text, bool(source.error) or source.ok_at is None))
+    payload = facts.payload
+    if payload is not None and payload.get("forecast_issued"):
+        issued = datetime.fromisoformat(payload["forecast_issued"])
+        age = words.age((facts.now - issued).total_seconds())
+        out.insert(0, InputRow("forecast in use", f"issued {age} ago" if age != "now" else "issued now",
+                               str(payload.get("forecast_source") or ""), False))  # fmt: skip
+    return out
+
+
+def hour_text(hour: Mapping[str, Any], site: Site) -> str:
+    """One hour of the outlook as a line for the reader under the finger."""
+    zone, units = ZoneInfo(site.timezone), site.units
+    at = words.day_clock(datetime.fromisoformat(hour["time"]), zone)
+    if hour["air_c"] is None:
+        return f"{at}: no forecast for this hour"
+    parts = [f"air {show(hour['air_c'] + ZERO_C_K, 'temperature', units)}"]
+    sustained = hour["sustained_w"]
+    if sustained.get("weather") is not None:
+        each = ", ".join(f"{basis} {show(sustained[basis], 'power', units)}" for basis in ("weather", "floor", "chart"))
+        parts.append(f"carried without end: {each}")
+    if hour["hold_s"] is not None:
+        parts.append(f"all burners hold {_hold(hour['hold_s'])}")
+    if hour["uncovered"]:
+        parts.append("uncovered")
+    return f"{at}: " + "; ".join(parts)
+
+
+def _hold(seconds: float) -> str:
+    from monitor.model.units_out import duration
+
+    return "24 h or more" if seconds >= 86_400 else duration(seconds)
+
+
+def valve_words(site: Site) -> str:
+    """What to check about the valves when the flame drops."""
+    shut = [c.name for c in site.cylinders if not c.valve_open]
+    if shut:
+        names = " and ".join(shut)
+        return f"By the site file the valve of {names} is shut. Opening it slowly, by hand, adds its wall and its gas."
+    return "All valves should be open. Check that each really is: a valve only cracked open starves the regulator."
+
+
+def left_words(facts: Facts, site: Site) -> str:
+    """What each cylinder holds, in one sentence."""
+    levels = [level for level in (facts.payload or {}).get("levels", ()) if level["left_kg"] is not None]
+    if not levels:
+        return "None has been read; weigh or look at the gauge."
+    each: Sequence[str] = [
+        f"{level['cylinder']} holds {show(level['left_kg'], 'mass', site.units)} ({level['basis']})" for level in levels
+    ]
+    return "; ".join(each) + "."
+
