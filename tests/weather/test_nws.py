@@ -18,7 +18,6 @@ from tests.weather.servers.base import Asked, Reply, html, json_reply
 from tests.weather.servers.nws import CELL, Nws, problem
 from tests.weather.support import NOW, context, site, source
 
-
 FURLONGS = {"uom": "wmoUnit:furlong", "values": [{"validTime": "2026-01-05T08:00:00+00:00/P7D", "value": 5}]}
 
 
