@@ -13,6 +13,8 @@ from pydantic import ValidationError
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Appliance, Broker, Channel, Site, Supply, WeatherSource
 from monitor.site import check, fill, schema, settings, tomlfile, values
+from monitor.site.options import beside
+from monitor.site.options import read as read_options
 from monitor.site.problems import MISSING, Collector, from_pydantic, unknown_hint
 from monitor.site.quantity import QuantityError
 from monitor.site.sensing import sensor
@@ -62,12 +64,15 @@ def from_text(text: str, path: Path) -> Loaded:
     cylinders = tuple(fill.cylinder(place, table, filled, into) for place, table in parts.cylinder)
     names = [t.get("name") for t in raw.get("cylinder", []) if isinstance(t, dict)] if _is_list(raw, "cylinder") else []
     known = {str(n).strip() for n in names}
-    sensors = tuple(sensor(place, table, known, into) for place, table in parts.sensor)
+    folder = path.parent
+    sensors = tuple(sensor(place, table, known, folder, into) for place, table in parts.sensor)
+    weather = tuple(_weather(place, table, folder, into) for place, table in parts.weather)
+    channels = tuple(_channel(place, table, folder, into) for place, table in parts.channel)
     check.names(raw, into)
     check.parts(parts, into)
     if into.problems or parts.site is None or parts.supply is None:
         raise BadInput(into.ordered())
-    table, folder = parts.site, path.parent
+    table = parts.site
     site = Site(
         name=table.name,
         latitude=table.latitude,
@@ -81,9 +86,9 @@ def from_text(text: str, path: Path) -> Loaded:
         air_pressure_pa=table.air_pressure or air_pressure_pa(table.elevation),
         sensors=tuple(s for s in sensors if s is not None),
         broker=_broker(parts.broker, folder) if parts.broker else None,
-        weather=tuple(_weather(t, folder) for _, t in parts.weather),
-        channels=tuple(_channel(t, folder) for _, t in parts.channel),
-        settings={k: _beside(folder, v) if settings.BY_KEY[k].kind == "file" else v for k, v in chosen.items()},
+        weather=weather,
+        channels=channels,
+        settings={k: beside(folder, v) if settings.BY_KEY[k].kind == "file" else v for k, v in chosen.items()},
     )
     return Loaded(site, path, tuple(filled), tuple(check.warnings(site, parts, path, into)))
 
@@ -205,32 +210,20 @@ def _supply(table: schema.SupplyTable) -> Supply:
     )
 
 
-def _beside(folder: Path, name: str | None) -> Any:
-    """Return a file's path as seen from the site file's folder; nothing stays nothing."""
-    if not name:
-        return name
-    return str(folder / Path(name).expanduser())
-
-
 def _broker(table: schema.BrokerTable, folder: Path) -> Broker:
     files = {
-        name: _beside(folder, getattr(table, name))
+        name: beside(folder, getattr(table, name))
         for name in ("password_file", "ca_file", "client_cert_file", "client_key_file")
     }
     plain = {name: getattr(table, name) for name in ("host", "username", "tls", "client_id", "publish")}
     return Broker(port=table.port or (8883 if table.tls else 1883), **plain, **files)
 
 
-def _weather(table: schema.WeatherTable, folder: Path) -> WeatherSource:
-    options = {**(table.model_extra or {}), **table.options}
-    if "api_key_file" in options:
-        options["api_key_file"] = _beside(folder, options["api_key_file"])
-    return WeatherSource(table.kind, table.base_url, _beside(folder, table.path), table.contact, options)
+def _weather(place: int, table: schema.WeatherTable, folder: Path, into: Collector) -> WeatherSource:
+    options = read_options(("weather", place), table, settings.WEATHER_OPTIONS, folder, into)
+    return WeatherSource(table.kind, table.base_url, beside(folder, table.path), table.contact, options)
 
 
-def _channel(table: schema.ChannelTable, folder: Path) -> Channel:
-    options = {**(table.model_extra or {}), **table.options}
-    for key in ("quiet_hours", "hours"):
-        if key in options:
-            options[key] = values.hours(options[key])
-    return Channel(table.name, table.url, _beside(folder, table.url_file), table.severities, options)
+def _channel(place: int, table: schema.ChannelTable, folder: Path, into: Collector) -> Channel:
+    options = read_options(("channel", place), table, settings.CHANNEL_OPTIONS, folder, into)
+    return Channel(table.name, table.url, beside(folder, table.url_file), table.severities, options)

@@ -11,10 +11,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.model.errors import Problem
 from monitor.model.site import Site
-from monitor.site import settings, values
+from monitor.site import values
 from monitor.site.catalogue import FILLING_DENSITY
-from monitor.site.problems import Collector, unknown_hint
-from monitor.site.quantity import QuantityError
+from monitor.site.problems import Collector
 from monitor.site.unit_table import PSI
 from monitor.site.wording import pair, precise
 
@@ -91,10 +90,6 @@ def _timezone(name: str, into: Collector) -> None:
 def _weather(found: Parts, into: Collector) -> None:
     for place, table in found.weather:
         at = ("weather", place)
-        for name, value in (table.model_extra or {}).items():
-            if name not in settings.WEATHER_OPTIONS:
-                keys = [*type(table).model_fields, *settings.WEATHER_OPTIONS]
-                into.add((*at, name), value, "a known key", unknown_hint(name, keys, "[[weather]]"))
         if table.kind == "file" and not table.path:
             into.add((*at, "path"), None, "the key path", "the file that holds the forecast")
         if table.kind == "command" and not ({**table.options, **(table.model_extra or {})}).get("command"):
@@ -104,15 +99,6 @@ def _weather(found: Parts, into: Collector) -> None:
 def _channels(found: Parts, into: Collector) -> None:
     for place, table in found.channel:
         at = ("channel", place)
-        for name, value in (table.model_extra or {}).items():
-            if name not in settings.CHANNEL_OPTIONS:
-                keys = [*type(table).model_fields, *settings.CHANNEL_OPTIONS]
-                into.add((*at, name), value, "a known key", unknown_hint(name, keys, "[[channel]]"))
-            elif name in {"quiet_hours", "hours"}:
-                try:
-                    values.hours(value)
-                except QuantityError as error:
-                    into.add_error((*at, name), value, error)
         if bool(table.url) == bool(table.url_file):
             got = "both" if table.url else None
             into.add(

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from pathlib import Path
 
 from monitor.model.reading import LEVEL_QUANTITIES, Quantity
 from monitor.model.site import SensorSpec
 from monitor.site import settings
-from monitor.site.problems import Collector, unknown_hint
+from monitor.site.options import read as read_options
+from monitor.site.problems import Collector
 from monitor.site.quantity import QuantityError, convert, parse
 from monitor.site.schema import SensorTable
 from monitor.site.tomlfile import Path_
@@ -22,7 +23,7 @@ _UUID = re.compile(r"[0-9A-Fa-f]{8}(?:-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}")
 _IS_A_DIFFERENCE = {"temperature": "temperature_difference"}
 
 
-def sensor(place: int, table: SensorTable, cylinders: set[str], into: Collector) -> SensorSpec | None:
+def sensor(place: int, table: SensorTable, cylinders: set[str], folder: Path, into: Collector) -> SensorSpec | None:
     """Return the sensor in the table at `place`; None where problems were noted in `into`."""
     before = len(into.problems)
     at: Path_ = ("sensor", place)
@@ -33,7 +34,7 @@ def sensor(place: int, table: SensorTable, cylinders: set[str], into: Collector)
     _unit(at, table, into)
     noise = _noise(at, table, into) if table.noise is not None and not into.has(*at, "quantity") else None
     offset = _offset(at, table, into)
-    options = _options(at, table, way, into)
+    options = read_options(at, table, settings.SENSOR_OPTIONS.get(way, ()), folder, into)
     if table.scale == 0:
         into.add((*at, "scale"), table.scale, "a factor that is not 0", "1 leaves the number as it is")
     if table.allowance is not None:
@@ -156,13 +157,3 @@ def _offset(at: Path_, table: SensorTable, into: Collector) -> float:
         hint = "without quotes; value = as sent x scale + offset"
         into.add((*at, "offset"), table.offset, "a number in the sensor's own unit", hint)
         return 0.0
-
-
-def _options(at: Path_, table: SensorTable, way: str, into: Collector) -> dict[str, Any]:
-    known = settings.SENSOR_OPTIONS.get(way, frozenset())
-    extra = table.model_extra or {}
-    for name, value in extra.items():
-        if name not in known:
-            keys = [*SensorTable.model_fields, *known]
-            into.add((*at, name), value, "a known key", unknown_hint(name, keys, "[[sensor]]"))
-    return {**extra, **table.options}

@@ -212,15 +212,47 @@ BY_KEY: Mapping[str, Setting] = {s.key: s for s in SETTINGS}
 DEFAULTS: Mapping[str, Any] = {s.key: s.default for s in SETTINGS}
 TABLES: tuple[str, ...] = tuple(dict.fromkeys(s.key.split(".", 1)[0] for s in SETTINGS))
 
-# Keys that only one way in, weather source or kind of channel needs; further ones go into an `options` table.
-SENSOR_OPTIONS: Mapping[str, frozenset[str]] = {
-    "mqtt": frozenset({"qos", "format", "senml_name"}),
-    "ble": frozenset(
-        {"key_file", "format", "service", "characteristic", "company", "layout", "object", "connect", "every"}
+# Keys that only one way in, weather source or channel needs. They may stand in the table itself or in its `options`
+# table; in the latter, keys that are not known here pass unread. No default: an option left out is absent.
+SENSOR_OPTIONS: Mapping[str, tuple[Setting, ...]] = {
+    "mqtt": (
+        Setting("qos", "count", None, "quality of service asked of the broker", 0, 2),
+        Setting("format", "choice", None, "how the payload is written", choices=("number", "json", "senml")),
+        Setting("senml_name", "text", None, "name of the SenML record (RFC 8428)"),
     ),
-    "simulated": frozenset({"seed", "start", "drop_outs", "drift", "spikes", "step", "burn"}),
+    "ble": (
+        Setting("key_file", "file", None, "file with the key of an encrypted device"),
+        Setting("format", "any", None, "how the value is laid out"),
+        Setting("layout", "any", None, "declared layout of an advertisement"),
+        Setting("service", "text", None, "service UUID"),
+        Setting("characteristic", "text", None, "characteristic UUID"),
+        Setting("company", "any", None, "company id of an advertisement"),
+        Setting("object", "any", None, "which of several objects of one kind"),
+        Setting("connect", "flag", None, "whether to connect instead of listening"),
+        Setting("every", "time", None, "time between connections", 10, 30 * DAY),
+    ),
+    "simulated": (
+        Setting("seed", "count", None, "the same seed gives the same readings"),
+        Setting("drop_outs", "share", None, "share of readings that are lost", 0, 1),
+        Setting("spikes", "share", None, "share of readings that are far off", 0, 1),
+        Setting("drift", "factor", None, "drift a day, in SI units of the quantity"),
+        Setting("step", "factor", None, "least difference shown, in the sensor's own unit", 0),
+    ),
 }
 WEATHER_KINDS: tuple[str, ...] = ("open-meteo", "nws", "met-norway", "file", "command")
-WEATHER_OPTIONS: frozenset[str] = frozenset({"command", "models", "api_key_file", "ensemble", "timeout"})
-CHANNEL_OPTIONS: frozenset[str] = frozenset({"quiet_hours", "hours", "urgencies", "kinds"})
+WEATHER_OPTIONS: tuple[Setting, ...] = (
+    Setting("command", "any", None, "the command and its arguments, a text or a list"),
+    Setting("models", "text", None, "weather models, as the service names them"),
+    Setting("ensemble", "flag", None, "whether members are asked for"),
+    Setting("api_key_file", "file", None, "file with a key for the service"),
+    Setting("timeout", "time", None, "total time for an answer", 1, 600),
+)
+URGENCIES: tuple[str, ...] = ("Immediate", "Expected", "Future", "Past")
+CHANNEL_OPTIONS: tuple[Setting, ...] = (
+    Setting("hours", "hours", None, "hours in which the channel is used"),
+    Setting("quiet_hours", "hours", None, "quiet hours of this channel in place of the site's"),
+    Setting("urgencies", "choices", None, "urgencies that it carries; all if left out", choices=URGENCIES),
+    Setting("kinds", "texts", None, "kinds of alert that it carries; all if left out"),
+    Setting("fallback", "flag", None, "takes over where another channel fails"),
+)
 SEVERITIES: tuple[str, ...] = ("Extreme", "Severe", "Moderate", "Minor")

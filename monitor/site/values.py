@@ -191,9 +191,16 @@ def _days(value: object) -> tuple[int, ...]:
     return tuple(sorted({day for day in days if day is not None}))
 
 
+def _any(value: object) -> object:
+    """Return what TOML gave: whoever takes the option reads it."""
+    return value
+
+
 READERS: dict[str, Callable[[object], Any]] = {
     "flag": _flag, "factor": real, "money": real, "count": _count, "text": text, "texts": texts, "file": text,
-    "choice": text, "hours": hours, "shares": _shares, "days": _days, "address": address, "url": url, "price": price,
+    "choice": text,
+    "choices": texts,
+    "any": _any, "hours": hours, "shares": _shares, "days": _days, "address": address, "url": url, "price": price,
 }  # fmt: skip
 
 
@@ -201,8 +208,9 @@ def setting(spec: Setting, value: object) -> Any:
     """Return the value of a setting as the program holds it; raise QuantityError where it does not fit."""
     reader = READERS.get(spec.kind)
     found: Any = reader(value) if reader else parse(value, spec.kind)
-    if spec.kind == "choice" and found not in spec.choices:
-        raise QuantityError("not a choice", "one of " + ", ".join(spec.choices), close_to(found, spec.choices))
+    for word in (found,) if spec.kind == "choice" else found if spec.kind == "choices" else ():
+        if word not in spec.choices:
+            raise QuantityError("not a choice", "one of " + ", ".join(spec.choices), close_to(word, spec.choices))
     numbers = found if spec.kind == "shares" else (found,)
     for one in numbers:
         if isinstance(one, (int, float)) and not isinstance(one, bool):

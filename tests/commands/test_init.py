@@ -146,6 +146,7 @@ class Terminal:
     def __init__(self, cwd: Path, *args: str) -> None:
         self._master, slave = pty.openpty()
         self.said = ""
+        self._at = 0
         environment = {
             "PYTHONPATH": str(ROOT),
             "TZ": "America/Denver",
@@ -160,14 +161,13 @@ class Terminal:
         os.close(slave)
 
     def answer(self, question: str, text: str) -> None:
-        start = len(self.said)
-        deadline = time.monotonic() + 30
-        while question not in self.said[start:]:
+        """Wait for the question, behind what was read before, and type the answer."""
+        deadline = time.monotonic() + 60
+        while (found := self.said.find(question, self._at)) < 0:
             assert time.monotonic() < deadline, f"no {question!r} in {self.said!r}"
             self._read()
+        self._at = found + len(question)
         os.write(self._master, text.encode() + b"\n")
-        while text and text not in self.said[start:].split(question, 1)[1]:
-            self._read()
 
     def _read(self) -> bool:
         if not select.select([self._master], [], [], 1.0)[0]:

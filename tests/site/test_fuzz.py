@@ -55,7 +55,7 @@ RAW = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(RAW)
 def test_any_tables(raw: dict[str, Any]) -> None:
     _read(raw)
@@ -68,7 +68,7 @@ SOUND: dict[str, Any] = {
 }
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(sorted(schema.CORE)), st.sampled_from(NAMES), VALUES)
 def test_one_value_changed(table: str, key: str, value: Any) -> None:
     raw = json.loads(json.dumps(SOUND))

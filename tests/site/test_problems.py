@@ -105,6 +105,11 @@ ONE: list[tuple[str, str, str, str]] = [
     (WEATHER, PHONE + 'severities = ["bad"]\n', "channel[1].severities[1]", "Extreme"),
     (WEATHER, PHONE + 'severities = "Severe"\n', "channel[1].severities", "a list"),
     (WEATHER, PHONE + 'hours = "7"\n', "channel[1].hours", "24-hour"),
+    (WEATHER, PHONE + 'kinds = "all"\n', "channel[1].kinds", "a list"),
+    (WEATHER, PHONE + 'urgencies = ["Imediate"]\n', "channel[1].urgencies", 'did you mean "Immediate"'),
+    (WEATHER, PHONE + 'options = { quiet_hours = "9" }\n', "channel[1].options.quiet_hours", "24-hour"),
+    (WEATHER, WEATHER + 'timeout = "1 h"\n', "weather[1].timeout", "from 1 s to 10 min"),
+    (WEATHER, WEATHER + "ensemble = 1\n", "weather[1].ensemble", "true or false"),
     (WEATHER, WEATHER + "[broker]\nport = 70000\n", "broker.port", "from 1 to 65535"),
     (WEATHER, WEATHER + '[broker]\npassword_file = "p"\n', "broker.username", "a user for the password"),
     (WEATHER, WEATHER + '[broker]\nclient_cert_file = "c"\n', "broker.client_key_file", "together"),
@@ -163,6 +168,9 @@ SENSORS: list[tuple[str, str, str, str]] = [
     ('unit = "lb"', "table = [1, 2]", "sensor[1].table", "pairs"),
     ('unit = "lb"', 'interval = "5"', "sensor[1].interval", "5 min"),
     ('unit = "lb"', "intreval = 5", "sensor[1].intreval", 'did you mean "interval"'),
+    ('unit = "lb"', "qos = 3", "sensor[1].qos", "from 0 to 2"),
+    ('unit = "lb"', 'format = "xml"', "sensor[1].format", "number, json, senml"),
+    ('unit = "lb"', "seed = 3", "sensor[1].seed", "keys of [[sensor]]"),
     ('unit = "lb"', "options = 5", "sensor[1].options", "a table [sensor.options]"),
 ]
 
