@@ -79,10 +79,13 @@ def _series(plant: Plant, charge: Array, air: Air, start: Array | None, basis: B
     seen = outside(plant, air, basis)
     charge = charge.reshape(plant.size, *([1] * (len(air.shape) - (charge.ndim - 1))), *charge.shape[1:])
     lead = np.broadcast_shapes(air.shape, charge.shape[1:])
+    wider = [1] * (len(lead) - len(air.shape))  # charges of several members under one air
+    film = seen.film_w_m2k.reshape(plant.size, *wider, *seen.film_w_m2k.shape[1:])
+    outside_k = seen.outside_k.reshape(plant.size, *wider, *seen.outside_k.shape[1:])
     out = np.empty((plant.size, *lead))
     for group in groups(plant):
         begin = None if start is None else start[..., group].mean(axis=-1)
-        out[group] = _group(plant, group, seen.film_w_m2k[group], seen.outside_k[group], charge[group], begin)
+        out[group] = _group(plant, group, film[group], outside_k[group], charge[group], begin)
     return out
 
 
