@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.model.errors import Problem
-from monitor.model.site import Site
-from monitor.site import values
+from monitor.model.site import Cylinder, Site
+from monitor.site import catalogue, values
 from monitor.site.catalogue import FILLING_DENSITY
 from monitor.site.problems import Collector
 from monitor.site.unit_table import PSI
@@ -160,12 +160,29 @@ def _cylinders(site: Site, into: Collector) -> Iterator[Problem]:
         if cylinder.full_kg < 0.6 * limit:
             hint = f"42 % of the water capacity is {pair(limit, 'mass')}"
             yield into.warning((*at, "full"), pair(cylinder.full_kg, "mass"), "the filling limit", hint)
+        yield from _against_catalogue(at, cylinder, into)
         if site.supply.feed == "together" and cylinder.side == "reserve":
             hint = 'it counts as feeding; feed = "changeover" if a changeover valve is fitted'
             yield into.warning((*at, "side"), "reserve", "no reserve side when feeding together", hint)
     if not any(cylinder.valve_open for cylinder in site.cylinders):
         hint = "as it stands no cylinder feeds the house, and every hour is uncovered"
         yield into.warning(("cylinder",), "all closed", "at least one open valve", hint)
+
+
+def _against_catalogue(at: tuple[str, int], cylinder: Cylinder, into: Collector) -> Iterator[Problem]:
+    """Yield a warning for a tare or diameter far from what is common for the water capacity."""
+    size = catalogue.by_water_capacity(cylinder.water_capacity_kg)
+    if size is None or size.tare is None or size.outside_diameter is None:
+        return
+    for name, kind, value, figure, span in (
+        ("tare", "mass", cylinder.tare_kg, size.tare, (0.6, 1.3)),
+        ("outside_diameter", "length", cylinder.outside_diameter_m, size.outside_diameter, (0.85, 1.2)),
+    ):
+        share = value / figure.si
+        if span[0] * figure.low / figure.high <= share <= span[1]:
+            continue
+        hint = "is it the weight of the empty cylinder?" if name == "tare" else "is it the outside diameter?"
+        yield into.warning((*at, name), pair(value, kind), f"about {figure}, as common for this water capacity", hint)
 
 
 def _regulator(site: Site, into: Collector) -> Iterator[Problem]:

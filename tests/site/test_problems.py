@@ -66,6 +66,7 @@ ONE: list[tuple[str, str, str, str]] = [
     ('"29 lb"', '"29 in"', "cylinder[1].tare", "unit of length"),
     ('"29 lb"', '"129 lb"', "cylinder[1].tare", "20-60 % of the water capacity"),
     ('"29 lb"', '"2.9 lb"', "cylinder[1].tare", "20-60 % of the water capacity"),
+    ('"95.2 lb"', '"95.2 kg"', "cylinder[1].tare", "and at their units"),
     ('"29 lb"', '"-29 lb"', "cylinder[1].tare", "below zero"),
     ('"12.5 in"', '"12.5 ft"', "cylinder[1].outside_diameter", "out of range"),
     ('"12.5 in"', '"25 in"', "cylinder[1].outside_diameter", "two heads alone"),

@@ -48,6 +48,24 @@ def test_full_above_and_below_the_filling_density() -> None:
     assert "42 %" in warned(SOUND.replace(CYLINDER, CYLINDER + 'full = "20 lb"\n'))["cylinder[1].full"].hint
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "key", "says"),
+    [
+        ('"29 lb"', '"69 lb"', "cylinder[1].tare", "28-30 lb"),  # weighed with propane in it
+        ('"29 lb"', '"15 lb"', "cylinder[1].tare", "28-30 lb"),
+        ('"12.5 in"', '"16 in"', "cylinder[1].outside_diameter", "12.5 in"),
+        ('"12.5 in"', '"10 in"', "cylinder[1].outside_diameter", "12.5 in"),
+    ],
+)
+def test_far_from_what_is_common(old: str, new: str, key: str, says: str) -> None:
+    assert says in warned(SOUND.replace(old, new))[key].expected
+
+
+@pytest.mark.parametrize("tare", ["18 lb", "26 lb", "38 lb"])
+def test_a_light_or_heavy_make_is_no_mistake(tare: str) -> None:
+    assert warned(SOUND.replace('"29 lb"', f'"{tare}"')) == {}
+
+
 def test_a_blend_may_be_filled_higher() -> None:
     """Butane is denser: WAC 296-307 Table U-4 lets it be filled to 50 % and more."""
     more = 'full = "48 lb"\ngas = "butane"\n'
