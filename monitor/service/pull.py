@@ -68,7 +68,8 @@ class Pull:
         return None, max(again, first_allowed)
 
     async def _ask(self, name: str, source: WeatherSource, site: Site) -> Forecast | None:
-        if self._clock.now() < self._not_before.get(name, self._clock.now()):
+        not_before = self._not_before.get(name)
+        if not_before is not None and self._clock.now() < not_before:
             return None  # it asked to be left alone until then, and what it said stands on the board
         try:
             forecast = await self._calls.call(name, lambda: self._fetch(source, site), DEADLINE_S)

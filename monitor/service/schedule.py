@@ -7,7 +7,9 @@ unchanged whether our clock is the machine's, sped up, or stepped. After a jump 
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import logging
 import random
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
@@ -20,6 +22,8 @@ from apscheduler.triggers.cron import CronTrigger
 from monitor.service.clock import Clock
 
 _JUST_AFTER = timedelta(microseconds=1)
+# That a job is still at it when its next time comes is no news here: each has a deadline of its own.
+logging.getLogger("apscheduler").setLevel(logging.ERROR)
 
 Job = Callable[[], Awaitable[None]]
 
@@ -62,11 +66,16 @@ class Schedule:
 
     def add(self, name: str, job: Job, trigger: BaseTrigger, *, now: bool = False) -> None:
         """Run `job` whenever `trigger` is due, and once at once where `now`. Replaces a job of the same name."""
+
+        async def run() -> None:  # APScheduler looks whether it is given a coroutine function; a lambda is none
+            with contextlib.suppress(asyncio.CancelledError):  # at the end of the service; no fault of the job
+                await job()
+
         on_clock = OnClock(trigger, self._clock)
         real_now = datetime.now(UTC)
         first = on_clock.get_next_fire_time(None, real_now)
         self._triggers[name] = on_clock
-        self._scheduler.add_job(job, on_clock, id=name, replace_existing=True, next_run_time=real_now if now else first)
+        self._scheduler.add_job(run, on_clock, id=name, replace_existing=True, next_run_time=real_now if now else first)
 
     def bring_forward(self, name: str, when: datetime) -> None:
         """Run the job `name` once at `when` of our clock if that is before it is due anyhow."""

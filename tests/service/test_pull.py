@@ -14,7 +14,7 @@ from monitor.model.site import Site, WeatherSource
 from monitor.service import pull as pulls
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
-from monitor.service.clock import SteppedClock
+from monitor.service.clock import FastClock, SteppedClock
 from monitor.service.pull import Pull
 from monitor.weather import WeatherError
 
@@ -65,6 +65,22 @@ async def test_the_first_that_answers_is_enough() -> None:
     assert outside.asked == ["nws"]
     assert [f.source for f in outside.kept] == ["nws"]
     assert outside.board.all()["nws"].working
+
+
+async def test_a_clock_that_runs_is_no_reason_not_to_ask() -> None:
+    clock = FastClock(START, 1e6)
+    asked: list[str] = []
+
+    def fetch(source: WeatherSource, site: Site) -> Forecast:
+        asked.append(source.kind)
+        return forecast(source.kind)
+
+    async def keep(made: Forecast) -> None:
+        pass
+
+    got, _ = await Pull(clock, Board(clock, lambda _: None), Callouts(), fetch, keep).round(SITE)
+    assert got is not None
+    assert asked == ["nws"]
 
 
 async def test_the_next_is_asked_where_one_fails_and_each_says_why() -> None:

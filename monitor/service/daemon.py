@@ -1,0 +1,264 @@
+"""The service on one site: readings in -> store -> outlook -> alerts -> outbox -> notices out, kept running.
+
+One event loop that only waits; everything that can hang has a daemon thread of its own with a deadline.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+from apscheduler.triggers.base import BaseTrigger
+from apscheduler.triggers.interval import IntervalTrigger
+
+from monitor.model.errors import BadInput
+from monitor.model.health import SourceHealth
+from monitor.model.site import Site
+from monitor.notify.outbox import Worker
+from monitor.service import loops, start
+from monitor.service.board import Board
+from monitor.service.callout import Callouts
+from monitor.service.clock import Clock, RealClock
+from monitor.service.core import Core, Hooks, Source, real_fetch
+from monitor.service.intake import Intake
+from monitor.service.lock import Lock
+from monitor.service.pull import INTERVAL_S, Pull, source_names
+from monitor.service.remake import Remake
+from monitor.service.schedule import Schedule, every, hourly
+from monitor.service.supervise import Beat, LoopHealth, Supervisor
+from monitor.service.systemd import Notifier
+from monitor.site import load
+from monitor.store import Store
+from monitor.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+SITE_FILE = "site file"  # its name on the board
+SERVICE = "service"
+_TURN_S = 20.0  # real seconds between beats of a loop that only waits
+
+
+class Daemon:
+    """One run of the service. Raises BadInput where the site file is bad or another service has the store."""
+
+    def __init__(
+        self, site_path: Path, store_path: Path, clock: Clock | None = None, hooks: Hooks | None = None
+    ) -> None:
+        self._stop_asked = threading.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        site = load(site_path)
+        clock = clock or RealClock()
+        hooks = hooks or Hooks()
+        self.store_path = store_path
+        self._lock = Lock(store_path)
+        self._lock.take()
+        commit_s = clock.real_s(float(site.settings.get("service.commit_every", 300.0)))
+        writer = Writer(store_path, commit_every_s=commit_s)
+
+        def keep(health: SourceHealth) -> None:
+            writer.submit(lambda store: store.set_health(health))
+
+        self.core = Core(
+            site=site,
+            site_path=site_path,
+            store_path=store_path,
+            clock=clock,
+            hooks=hooks,
+            writer=writer,
+            board=Board(clock, keep),
+            remake=Remake(clock, float(site.settings.get("service.outlook_every", 600.0))),
+            schedule=Schedule(clock),
+            calls=Callouts(),
+            notifier=Notifier(),
+            stop=asyncio.Event(),
+            sane=asyncio.Event(),
+        )
+        self.supervisor = Supervisor(clock, lambda loop: _to_board(self.core.board, loop))
+        self._intake = Intake(site, writer, self.core.remake, hooks.on_reading)
+        self._pull = Pull(
+            clock, self.core.board, self.core.calls, hooks.fetch or real_fetch(clock), loops.keeper(self.core)
+        )
+        self._worker = Worker(site, writer, clock, self.core.board.put)
+
+    def stop(self) -> None:
+        """Ask for the end; from any thread, at any time."""
+        self._stop_asked.set()
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self.core.stop.set)
+
+    def reload(self) -> None:
+        """Read the site file again soon; from any thread."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self.core.reload.set)
+
+    async def run(self) -> None:
+        """Run until `stop`."""
+        self._loop = asyncio.get_running_loop()
+        core = self.core
+        try:
+            if not self._stop_asked.is_set():
+                await self._begin()
+                core.notifier.ready()
+                log.info("watching %s", core.site.name)
+                await core.stop.wait()
+        finally:
+            core.notifier.stopping()
+            await self._end()
+            self._lock.release()
+
+    async def _begin(self) -> None:
+        core, add = self.core, self.supervisor.add
+        await self._look_back()
+        self._worker.start()
+        core.schedule.start()
+        core.schedule.add("disk", lambda: loops.disk_job(core), every(600), now=True)
+        add("clock", lambda beat: loops.clock_loop(core, beat), 60.0)
+        add("watch", lambda beat: loops.watch_loop(core, beat, self.supervisor), 60.0)
+        add("commands", lambda beat: loops.foreign_loop(core, beat), 120.0)
+        add("outlook", lambda beat: loops.outlook_loop(core, beat, self._wake), 300.0)
+        add("inputs", self._inputs, 120.0)
+        add(SITE_FILE, self._site_file, 120.0)
+
+    async def _look_back(self) -> None:
+        """Take over what the last run knew, and note this start."""
+        core = self.core
+        kept = await core.peek(lambda store: store.health())
+        names = [s.name for s in core.site.sensors] + [n for n, _ in source_names(core.site)]
+        names += ["broker", SERVICE, "clock", *(c.name for c in core.site.channels)]
+        core.board.load(kept, names)
+        starts, unclean = await core.write(lambda s: start.begin(s, core.clock.now(), str(core.site_path)))
+        if unclean:
+            core.board.fails(SERVICE, "service", "the last run ended without notice", value=float(starts))
+        else:
+            core.board.works(SERVICE, "service", value=float(starts))
+        self._expect()
+
+    def _expect(self) -> None:
+        core = self.core
+        for spec in core.site.sensors:
+            core.board.expects(spec.name, "sensor", spec.interval_s)
+        for name, _ in source_names(core.site):
+            core.board.expects(name, "forecast", INTERVAL_S)
+
+    def _wake(self) -> None:
+        self._worker.wake()
+
+    async def _inputs(self, beat: Beat) -> None:
+        """Listen and pull, once the clock can be believed."""
+        core = self.core
+        while not core.sane.is_set():
+            beat()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(core.sane.wait(), _TURN_S)
+        sources = core.hooks.sources(core.site, self._intake, core.board, core.clock)
+        try:
+            for source in sources:
+                source.start()
+            core.schedule.add("forecast", lambda: loops.pull_job(core, self._pull), _pull_trigger(core), now=True)
+            while True:
+                beat()
+                await asyncio.sleep(_TURN_S)
+        finally:
+            await _stop_all(core.calls, sources)
+
+    async def _site_file(self, beat: Beat) -> None:
+        """Read the site file again when it changed or when asked; a bad one changes nothing and is told."""
+        core = self.core
+        stamp = loops.stamp_of(core.site_path)
+        while True:
+            beat()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(core.reload.wait(), loops.LOOK_S)
+            seen = loops.stamp_of(core.site_path)
+            if not core.reload.is_set() and seen == stamp:
+                continue
+            core.reload.clear()
+            stamp = seen
+            await self._reload()
+
+    async def _reload(self) -> None:
+        core = self.core
+        core.notifier.reloading()
+        try:
+            site = await core.calls.call(SITE_FILE, lambda: load(core.site_path), 30.0)
+        except BadInput as error:
+            log.error("the site file is bad, the old one stays in force:\n%s", error)
+            core.board.fails(
+                SITE_FILE, "site", f"bad, so the old one stays in force: {' / '.join(str(error).splitlines())}"
+            )
+        except (OSError, TimeoutError) as error:
+            core.board.fails(SITE_FILE, "site", f"cannot be read, so the old one stays in force: {error}")
+        else:
+            core.board.works(SITE_FILE, "site")
+            if site != core.site:
+                await self._take_over(site)
+        finally:
+            core.notifier.ready()
+
+    async def _take_over(self, site: Site) -> None:
+        core = self.core
+        log.info("the site file changed: %s", site.name)
+        old = {s.name for s in core.site.sensors} | {n for n, _ in source_names(core.site)}
+        core.site = self._intake.site = site
+        for name in old - {s.name for s in site.sensors} - {n for n, _ in source_names(site)}:
+            core.board.forget(name)
+        self._expect()
+        await self.supervisor.remove("inputs")
+        self._worker.stop(0.5)
+        self._worker = Worker(site, core.writer, core.clock, core.board.put)
+        self._worker.start()
+        self.supervisor.add("inputs", self._inputs, 120.0)
+        core.remake.poke("the site file changed", matters=True)
+
+    async def _end(self) -> None:
+        """End in order, each part within its time: SIGTERM is obeyed within two seconds whatever hangs."""
+        core = self.core
+        core.schedule.stop()
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self.supervisor.stop(), 1.1)
+        self._worker.stop(0.2)
+        left = core.board.unwritten()
+
+        def last(store: Store) -> None:
+            with store.transaction():
+                for health in left:
+                    store.set_health(health)
+                start.end(store, core.clock.now())
+
+        def close() -> None:
+            core.writer.submit(last)
+            core.writer.close()
+
+        closing = threading.Thread(target=close, name="closing", daemon=True)
+        closing.start()
+        closing.join(0.6)
+        if closing.is_alive():
+            log.error("the store did not come to rest in time; what was acknowledged is safe")
+
+
+def _to_board(board: Board, loop: LoopHealth) -> None:
+    if loop.state == "running":
+        board.works(f"loop {loop.name}", "loop", interval_s=loop.deadline_s)
+    else:
+        reason = f": {loop.error}" if loop.error else ""
+        board.fails(f"loop {loop.name}", "loop", f"{loop.state}{reason}", interval_s=loop.deadline_s)
+
+
+def _pull_trigger(core: Core) -> BaseTrigger:
+    seconds = int(core.site.settings.get("service.forecast_every", INTERVAL_S))
+    if seconds == INTERVAL_S:
+        return hourly(core.hooks.draw)
+    # counted from a moment drawn once, so that many houses do not ask at the same second
+    first = core.clock.now().replace(minute=core.hooks.draw.randint(0, 59), second=core.hooks.draw.randint(0, 59))
+    return IntervalTrigger(seconds=seconds, start_date=first)
+
+
+async def _stop_all(calls: Callouts, sources: Sequence[Source]) -> None:
+    stops = [calls.call(f"end of source {k}", source.stop, 1.0) for k, source in enumerate(sources)]
+    for result in await asyncio.gather(*stops, return_exceptions=True):
+        if isinstance(result, Exception):
+            log.error("a source did not end: %s", result)

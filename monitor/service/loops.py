@@ -1,0 +1,165 @@
+"""The bodies of the service's loops. Each beats at least once a minute of real time while it does well."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import shutil
+from collections.abc import Awaitable, Callable
+from datetime import timedelta
+from pathlib import Path
+
+from monitor.model.forecast import Forecast
+from monitor.service import start
+from monitor.service.clock import JumpWatch, RealClock
+from monitor.service.core import Core
+from monitor.service.pull import Pull
+from monitor.service.round import Found, work
+from monitor.service.supervise import Beat, Supervisor
+from monitor.service.systemd import watchdog_s
+from monitor.store import Store
+
+log = logging.getLogger(__name__)
+
+ROUND_S = 120.0  # real seconds that a round of outlook and alerts may take
+LOOK_S = 5.0  # real seconds between looks at the clock, the loops and the site file
+FOREIGN_S = 3.0  # real seconds between looks for facts that a command wrote
+DISK_S = 600.0
+
+
+async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None:
+    """Make outlook and alerts whenever there is reason to; `wake` tells the ways out that there are notices."""
+    await core.sane.wait()
+    while True:
+        beat()
+        if not await core.remake.wait(60.0):
+            continue
+        reasons = core.remake.taken()
+        log.debug("outlook made for %s", ", ".join(reasons))
+        try:
+            found = await _round(core)
+        except Exception as error:
+            core.board.fails("outlook", "loop", f"{type(error).__name__}: {error}")
+            core.remake.poke("the last round failed")
+            raise
+        core.board.works("outlook", "loop", interval_s=3600.0)
+        core.rounds += 1
+        if found.judgement.notices:
+            wake()
+        core.hooks.on_round(found)
+
+
+async def _round(core: Core) -> Found:
+    await asyncio.wait_for(asyncio.wrap_future(core.writer.flush()), ROUND_S)
+    site, now, health = core.site, core.clock.now(), core.board.all()
+
+    def compute() -> Found:
+        with contextlib.closing(Store.open(core.store_path, readonly=True)) as store:
+            return work(site, store, now, health)
+
+    found = await core.calls.call("outlook", compute, ROUND_S)
+    channels = ["log", *(c.name for c in site.channels if c.name != "log")]
+
+    def keep(store: Store) -> None:
+        from monitor import outlook
+
+        with store.transaction():
+            store.add_outlook(found.at, outlook.jsonable(found.outlook, site))
+            store.commit_judgement(found.judgement, channels)
+
+    await core.write(keep)
+    return found
+
+
+async def pull_job(core: Core, pull: Pull) -> None:
+    """Pull the forecast once, and see to it that a failure is made good before the next hour."""
+    if not core.sane.is_set():
+        return
+    forecast, again = await pull.round(core.site)
+    if again is not None:
+        core.schedule.bring_forward("forecast", again)
+    due = core.schedule.due("forecast")
+    await core.write(lambda store: store.put(start.NEXT_PULL, due.isoformat() if due is not None else ""))
+    if forecast is not None:
+        core.hooks.on_forecast(forecast)
+        core.remake.poke("a new forecast", matters=True)
+    else:
+        core.remake.poke("no forecast came")
+
+
+def keeper(core: Core) -> Callable[[Forecast], Awaitable[None]]:
+    """Return what stores a forecast."""
+
+    async def keep(forecast: Forecast) -> None:
+        await core.write(lambda store: store.add_forecast(forecast))
+
+    return keep
+
+
+async def foreign_loop(core: Core, beat: Beat) -> None:
+    """Notice facts that a command wrote. The writer's own connection sees only what others changed."""
+    last = await core.peek(lambda store: store.data_version())
+    while True:
+        beat()
+        await asyncio.sleep(FOREIGN_S)
+        version = await core.peek(lambda store: store.data_version())
+        if version != last:
+            last = version
+            core.remake.poke("a fact entered by hand", matters=True)
+
+
+async def clock_loop(core: Core, beat: Beat) -> None:
+    """Wait for a sane clock, then watch for jumps."""
+    newest = await core.peek(start.newest_fact)
+    while trouble := start.clock_trouble(core.clock.now(), newest):
+        beat()
+        core.board.fails("clock", "clock", trouble)
+        await asyncio.sleep(LOOK_S)
+    core.sane.set()
+    core.board.works("clock", "clock", value=0.0)
+    watch = JumpWatch(core.clock)
+    while True:
+        beat()
+        await asyncio.sleep(LOOK_S)
+        stepped, slept = watch.look()
+        if slept:
+            log.warning("the machine was suspended for %s", timedelta(seconds=round(slept)))
+        if stepped and isinstance(core.clock, RealClock):
+            way = "forward" if stepped > 0 else "back"
+            text = f"the clock was set {way} by {timedelta(seconds=round(abs(stepped)))}"
+            log.warning("%s", text)
+            core.board.fails("clock", "clock", text, value=stepped)
+
+
+async def disk_job(core: Core) -> None:
+    """Note the free share of the disk where the store is."""
+    try:
+        usage = shutil.disk_usage(core.store_path.parent)
+    except OSError as error:
+        core.board.fails("disk", "disk", f"{error.strerror}")
+    else:
+        core.board.works("disk", "disk", value=usage.free / max(usage.total, 1), interval_s=DISK_S)
+
+
+async def watch_loop(core: Core, beat: Beat, supervisor: Supervisor) -> None:
+    """The timer that keeps the deadlines and feeds the watchdog."""
+    every_s = min(LOOK_S, (watchdog_s() or 3 * LOOK_S) / 3)
+    while True:
+        beat()
+        await asyncio.sleep(every_s)
+        supervisor.look()
+        hung = supervisor.hung()
+        if hung:
+            log.error("hung: %s; the watchdog is not fed", ", ".join(hung))
+        else:
+            core.notifier.alive()
+
+
+def stamp_of(path: Path) -> tuple[int, int, int] | None:
+    """Return what changes when a file is written or replaced."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_mtime_ns, status.st_size, status.st_ino
