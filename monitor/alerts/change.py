@@ -10,7 +10,7 @@ from monitor.alerts.kinds import Kind
 from monitor.model.alert import Condition, Fact
 
 RANK_STEP = 0.5
-EARLIER = timedelta(hours=6)
+EARLIER = timedelta(hours=12)
 
 
 def news(kind: Kind, told_rank: float | None, told: Mapping[str, Fact], now: Condition) -> tuple[str, bool]:

@@ -19,7 +19,8 @@ from monitor.model.units_out import duration
 
 Health = Mapping[str, SourceHealth]
 SITE = "site"
-SHORTEST_SILENCE_S = 900.0  # radio gaps shorter than a quarter of an hour are common
+SHORTEST_SILENCE_S = 3600.0  # a level or the air hardly moves in an hour
+GAS_SILENCE_S = 900.0
 LEAK_CHECK_AHEAD_S = 14 * 86_400.0
 BATTERY_BAND = 0.10  # a cold battery reads low at night
 
@@ -38,7 +39,8 @@ def sensor_silent(site: Site, health: Health, now: datetime, limits: Limits) -> 
     entries = {h.name: h for h in of_kind(health, "sensor")}
     for spec in site.sensors:
         entry = entries.get(spec.name)
-        allowed = max(limits["silent"] * spec.interval_s, SHORTEST_SILENCE_S)
+        least = GAS_SILENCE_S if spec.quantity == Quantity.GAS_DETECTED.value else SHORTEST_SILENCE_S
+        allowed = max(limits["silent"] * spec.interval_s, least)
         rests = ["broker-down/broker"] if spec.way == "mqtt" else []
         facts: dict[str, Fact] = {"interval_s": spec.interval_s, "subject": spec.subject, "quantity": spec.quantity}
         if entry is None:

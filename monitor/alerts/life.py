@@ -22,6 +22,7 @@ Words = Callable[[What, Condition, AlertState, str, datetime], tuple[str, str]]
 
 SEVERITIES: tuple[Severity, ...] = ("Minor", "Moderate", "Severe", "Extreme")
 MOST_CREDIT_S = 7200.0
+PASSED_S = 3600.0  # what was told lies behind us: no need to wait for the forecast to make up its mind
 LONGEST_SHELF = timedelta(days=14)
 RETURNED = "the condition is gone; it stays until someone acknowledges it"
 
@@ -283,6 +284,9 @@ def _repeat(kind: kinds.Kind, c: Condition, limits: Limits) -> float:
 
 def _cleared_long_enough(step: Step, kind: kinds.Kind, limits: Limits) -> bool:
     delay = _delay(kind.off_delay, limits)
+    last = when.parse(step.state.told_facts.get("last_end"))
+    if last is not None and last <= step.now:
+        delay = min(delay, PASSED_S)
     if delay <= 0:
         return True
     if step.state.clearing_since is None:

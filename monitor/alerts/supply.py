@@ -17,6 +17,7 @@ from monitor.model.site import Cylinder, Site
 from monitor.model.units_out import duration
 
 SITE = "site"
+FAR = timedelta(hours=48)
 LAST_STEP = 0.05  # nearly empty: about a day's cooking; our choice
 LEVELS = frozenset(q.value for q in LEVEL_QUANTITIES)
 
@@ -42,11 +43,12 @@ def _odds(hour: HourOutlook) -> float | None:
     return None if hour.uncovered is None else float(hour.uncovered)
 
 
-def _runs(hours: Sequence[HourOutlook], least: float) -> Iterator[list[HourOutlook]]:
+def _runs(hours: Sequence[HourOutlook], soon: float, far: float, far_from: datetime) -> Iterator[list[HourOutlook]]:
+    """Runs of hours with at least the odds `soon`, or `far` from `far_from` on: there is time yet for better odds."""
     run: list[HourOutlook] = []
     for hour in hours:
         odds = _odds(hour)
-        if hour.may_burn and odds is not None and odds >= least:
+        if hour.may_burn and odds is not None and odds >= (soon if hour.time < far_from else far):
             run.append(hour)
         elif run:
             yield run
@@ -134,14 +136,16 @@ def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: L
     horizon = now + timedelta(seconds=limits["lead"] + (limits["ahead_of_storm"] if known.official_warning else 0.0))
     ahead = [h for h in outlook.hours if h.time + timedelta(hours=1) > now and h.time < horizon]
     judged = [h for h in ahead if h.may_burn]
-    raising = [_stretch(outlook, run, site) for run in _runs(ahead, limits["probability"])]
+    soon, far_from = limits["probability"], now + FAR
+    far = max(soon, limits["probability_far"])
+    raising = [_stretch(outlook, run, site) for run in _runs(ahead, soon, far, far_from)]
     if not raising:
         blind = sum(_odds(h) is None for h in judged)
         if not ahead:
             return found(kind, SITE, None, "the forecast does not reach past now: the coming cold cannot be judged")
         if judged and blind > len(judged) // 2:
             return found(kind, SITE, None, f"{blind} of {len(judged)} hours ahead cannot be judged for want of data")
-        if any(True for _ in _runs(ahead, limits["probability_clear"])):
+        if any(True for _ in _runs(ahead, limits["probability_clear"], soon, far_from)):
             return found(kind, SITE, False, "odds between what ends and what raises it", band=True)
         return found(kind, SITE, False, "every hour ahead in which the household may burn is covered")
     worst = max(raising, key=lambda s: (_badness(s), -s.start.timestamp()))

@@ -52,7 +52,10 @@ ALERTS = (
         "alerts.ahead_of_storm", "time", DAY, "earlier notice where an outage is likely in the same storm", 0, 5 * DAY
     ),
     Setting("alerts.cold_delay", "time", HOUR, "how long a shortfall must stand in the outlook to be raised", 0, DAY),
-    Setting("alerts.cold_clear", "time", 3 * HOUR, "how long it must be gone: a forecast wavers", 0, 2 * DAY),
+    Setting(
+        "alerts.probability_far", "share", 0.50, "the same from two days ahead on: odds get better by then", 0.01, 1
+    ),
+    Setting("alerts.cold_clear", "time", 12 * HOUR, "how long it must be gone: a forecast wavers", 0, 2 * DAY),
     Setting("alerts.on_delay", "time", 10 * MINUTE, "how long any other condition must hold to be raised", 0, DAY),
     Setting("alerts.off_delay", "time", HOUR, "how long any other condition must be gone to be ended", 0, 7 * DAY),
     Setting("alerts.update", "time", 12 * HOUR, "worse news is told at most this often", 0, 7 * DAY),
@@ -208,6 +211,40 @@ WEB = (
 )
 
 SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *WEB)
+# Keys with a place and a meaning that no part reads yet; `validate` says so when one is set. Whoever reads one takes it
+# off the list (a test compares).
+NOT_YET: frozenset[str] = frozenset(
+    {
+        "alerts.summary",
+        "alerts.summary_hour",
+        "service.web",
+        "service.hosts",
+        "service.password_file",
+        "service.proxy_user_header",
+        "service.trusted_proxies",
+        "service.heartbeat_url",
+        "service.heartbeat_url_file",
+        "service.heartbeat_every",
+        "service.retention",
+        "service.thin_to",
+        "service.backup_dir",
+        "service.backups",
+        "forecast.warnings",
+        "fuel.reserve",
+        "fuel.risk",
+        "fuel.days",
+        "fuel.station_hours",
+        "fuel.trip",
+        "fuel.at_once",
+        "fuel.lift",
+        "fuel.height_in_vehicle",
+        "cost.currency",
+        "cost.fuel",
+        "cost.trip",
+        "page.language",
+        "page.session",
+    }
+)
 BY_KEY: Mapping[str, Setting] = {s.key: s for s in SETTINGS}
 DEFAULTS: Mapping[str, Any] = {s.key: s.default for s in SETTINGS}
 TABLES: tuple[str, ...] = tuple(dict.fromkeys(s.key.split(".", 1)[0] for s in SETTINGS))

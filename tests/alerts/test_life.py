@@ -183,12 +183,12 @@ def test_worse_news_is_told_at_once_and_the_same_is_not() -> None:
 def test_an_earlier_start_is_news_and_a_changed_amount_waits() -> None:
     kind = "cold-shortfall"
     play = raised(kind, start="2026-01-08T10:00Z", nights=1, hold_missing=0.1)
-    play.round(cond(kind, facts={"start": "2026-01-08T06:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
+    play.round(cond(kind, facts={"start": "2026-01-08T00:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
     assert play.told == ["raised"]
-    play.round(cond(kind, facts={"start": "2026-01-08T04:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
+    play.round(cond(kind, facts={"start": "2026-01-07T21:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
     assert play.told == ["raised", "updated"]
     assert play.last.notices[0].body == "it begins earlier than was told"
-    worse: dict[str, Fact] = {"start": "2026-01-08T04:00Z", "nights": 3, "hold_missing": 0.1}
+    worse: dict[str, Fact] = {"start": "2026-01-07T21:00Z", "nights": 3, "hold_missing": 0.1}
     for _ in range(11):
         play.round(cond(kind, facts=worse), after=H)
     assert play.told == ["raised", "updated"]
@@ -424,3 +424,13 @@ def test_a_channel_that_heard_it_severe_hears_the_end() -> None:
     play.round(cond(NO_DELAY, holds=False, severity="Minor"))
     assert [n.severity for n in play.last.notices] == ["Severe"]
     assert [n.urgency for n in play.last.notices] == ["Past"]
+
+
+def test_a_clock_set_back_does_not_silence_what_nobody_acknowledged() -> None:
+    play = Play()
+    bad = cond("cold-shortfall", severity="Severe", facts={"on_delay_s": 0.0})
+    play.round(bad)
+    play.round(bad, after=-9000 * H)
+    for _ in range(25):
+        play.round(bad, after=H)
+    assert play.told == ["raised", "updated"]

@@ -70,16 +70,19 @@ def test_cold_beyond_what_is_told() -> None:
 
 
 @pytest.mark.parametrize(
-    ("odds", "holds", "band", "certainty"),
+    ("hour", "odds", "holds", "band", "certainty"),
     [
-        (0.05, False, False, None),
-        (0.15, False, True, None),
-        (0.25, True, False, "Possible"),
-        (0.7, True, False, "Likely"),
+        (30, 0.05, False, False, None),
+        (30, 0.15, False, True, None),
+        (30, 0.25, True, False, "Possible"),
+        (30, 0.7, True, False, "Likely"),
+        (60, 0.15, False, False, None),
+        (60, 0.25, False, True, None),
+        (60, 0.55, True, False, "Likely"),
     ],
 )
-def test_cold_by_odds(odds: float, holds: bool, band: bool, certainty: str | None) -> None:
-    c = find("cold-shortfall/site", outlook(odds={30: odds}), FULL, SITE, NOW, health())
+def test_cold_by_odds(hour: int, odds: float, holds: bool, band: bool, certainty: str | None) -> None:
+    c = find("cold-shortfall/site", outlook(odds={hour: odds}), FULL, SITE, NOW, health())
     assert c.holds is holds
     assert bool(c.facts.get("in_band")) is band
     if certainty:
@@ -147,7 +150,7 @@ def test_low_fuel_rests_on_the_sensors_when_all_are_silent() -> None:
     assert "rests_on" not in find("low-fuel/site", outlook(), empty, SITE, NOW, dead).facts
 
 
-@pytest.mark.parametrize(("minutes", "holds"), [(29, False), (31, True)])
+@pytest.mark.parametrize(("minutes", "holds"), [(59, False), (61, True)])
 def test_sensor_silent(minutes: int, holds: bool) -> None:
     entry = SourceHealth("scale-a", "sensor", NOW - 99 * H, ok_at=NOW - timedelta(minutes=minutes))
     c = find("sensor-silent/scale-a", outlook(), FULL, SITE, NOW, health(entry))
@@ -160,7 +163,7 @@ def test_a_sensor_never_heard_is_silent() -> None:
     del board["scale-a"]
     c = find("sensor-silent/scale-a", outlook(), FULL, SITE, NOW, board)
     assert c.holds is True
-    assert c.facts["on_delay_s"] == 1800.0
+    assert c.facts["on_delay_s"] == 3600.0
 
 
 @pytest.mark.parametrize(
