@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.model.errors import Problem
 from monitor.model.site import Cylinder, Site
-from monitor.site import catalogue, values
+from monitor.site import catalogue, settings, values
 from monitor.site.catalogue import FILLING_DENSITY
-from monitor.site.problems import Collector
+from monitor.site.problems import Collector, value_text
 from monitor.site.unit_table import PSI
 from monitor.site.wording import pair, precise
 
@@ -132,6 +132,10 @@ def warnings(site: Site, found: Parts, path: Path, into: Collector) -> Iterator[
         if source.kind in {"nws", "met-norway"} and not (source.contact or site.settings.get("forecast.contact")):
             hint = "the service asks for an e-mail or web address in each request, and may refuse without"
             yield into.warning(("weather", place, "contact"), "nothing", "your contact", hint)
+    for key in sorted(settings.NOT_YET):
+        at: tuple[str, ...] = tuple(key.split("."))
+        if (given := into.given(at, None)) is not None:
+            yield into.warning(at, value_text(given, at), "a setting in use", "no part of this version reads it yet")
     yield from _secrets(site, found, path, into)
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from monitor.alerts import settings as alerts
 from monitor.site import settings, values
 from monitor.site.quantity import KINDS, QuantityError, parse
 from monitor.site.settings import SETTINGS, Setting
-from tests.site.sample import SOUND, loaded
+from tests.site.sample import SOUND, loaded, warned
 
 
 @pytest.mark.parametrize("setting", SETTINGS, ids=lambda s: s.key)
@@ -53,6 +55,29 @@ def test_a_default_written_down_is_read_back(setting: Setting) -> None:
         assert values.setting(setting, written) == pytest.approx(setting.default, rel=1e-3)
         return
     assert values.setting(setting, written) == setting.default
+
+
+ROOT = Path(__file__).resolve().parents[2] / "monitor"
+
+
+def test_what_is_accepted_is_read_somewhere_or_said_not_to_be() -> None:
+    """A setting that is taken and then ignored would be a lie."""
+    sources = {p: p.read_text(encoding="utf-8") for p in ROOT.rglob("*.py") if p.parent.name != "site"}
+    alert_sources = "".join(text for path, text in sources.items() if path.parent.name == "alerts")
+    everything = "".join(sources.values())
+    read = {
+        key
+        for key in settings.BY_KEY
+        if f'"{key}"' in everything
+        or (key.startswith("alerts.") and f'"{key.removeprefix("alerts.")}"' in alert_sources)
+    }
+    assert read & settings.NOT_YET == set(), "read by now: take them off NOT_YET in monitor/site/settings.py"
+    assert set(settings.BY_KEY) - read - settings.NOT_YET == set(), "read nowhere: remove them, or list them in NOT_YET"
+
+
+def test_validate_says_so() -> None:
+    found = warned(SOUND + '[cost]\ncurrency = "EUR"\n')
+    assert "reads it yet" in found["cost.currency"].hint
 
 
 @pytest.mark.parametrize(

@@ -141,7 +141,8 @@ def test_secrets_that_others_may_read(tmp_path: Path) -> None:
     }
 
     def found() -> dict[str, str]:
-        return {w.key: w.hint for w in loaded(SOUND + SECRETS, path).warnings}
+        found = loaded(SOUND + SECRETS, path).warnings
+        return {w.key: w.hint for w in found if "no part" not in w.hint}
 
     assert found() == dict.fromkeys(names, "it is not there yet")
     for name in names.values():
