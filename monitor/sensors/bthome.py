@@ -86,10 +86,12 @@ _TEXTS = frozenset({0x53, 0x54})  # their length is in their first byte
 # What has no use here, but a known length that must be skipped to read on.
 _SKIPPED: dict[int, int] = {
     **{i: 1 for i in range(0x15, 0x2E) if i not in KINDS},
-    **dict.fromkeys((0x46, 0x64), 1),
-    **dict.fromkeys((0x0D, 0x0E, 0x12, 0x13, 0x3C, 0x3F, 0x43, 0x44, 0x51, 0x52, 0x56, 0x5D, 0x5E, 0x5F, 0x61), 2),
-    **dict.fromkeys((0x05, 0x0A, 0x0B), 3),
-    **dict.fromkeys((0x4D, 0x4F, 0x5C, 0x62, 0x63), 4),
+    **dict.fromkeys((0x46, 0x64, 0x65), 1),
+    **dict.fromkeys(
+        (0x0D, 0x0E, 0x12, 0x13, 0x3C, 0x3F, 0x43, 0x44, 0x51, 0x52, 0x56, 0x5D, 0x5E, 0x5F, 0x61, 0xF0), 2
+    ),
+    **dict.fromkeys((0x05, 0x0A, 0x0B, 0xF2), 3),
+    **dict.fromkeys((0x4D, 0x4F, 0x5C, 0x62, 0x63, 0xF1), 4),
 }
 
 
@@ -194,13 +196,10 @@ def _objects(body: bytes) -> tuple[Object, ...]:
     """Return the objects up to the first whose length is not known, or that is cut short."""
     found: list[Object] = []
     count: dict[str, int] = {}
-    at, before = 0, -1
+    at = 0
     while at < len(body):
         number = body[at]
         at += 1
-        if number < before:
-            break  # ids rise; one that does not is the beginning of something else
-        before = number
         if number in _TEXTS:
             at += 1 + (body[at] if at < len(body) else 0)
             continue

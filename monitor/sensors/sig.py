@@ -64,7 +64,7 @@ def weight(data: bytes) -> Weight:
         stamp = (int.from_bytes(data[3:5], "little"), *data[5:10])
     _at_least(data, 3 + (7 if flags & 0x02 else 0) + (1 if flags & 0x04 else 0) + (4 if flags & 0x08 else 0))
     value = None if raw == 0xFFFF else raw * (0.01 if imperial else 0.005)
-    return Weight(value, "lb" if imperial else "kg", stamp, flags & 0xF0)  # type: ignore[arg-type]
+    return Weight(value, "lb" if imperial else "kg", stamp, flags & 0xF0)
 
 
 def sent(uuid: str, data: bytes, received: datetime, zone: str) -> Sent:
