@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
 
@@ -47,28 +47,32 @@ class Base:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """Join several writes into one transaction; within one, a further one is part of it."""
+        """Join several writes into one transaction. One within another is undone alone where it fails."""
         if self._depth:
-            self._depth += 1
-            try:
-                yield
-            finally:
-                self._depth -= 1
-            return
+            begin, commit, undo = f"SAVEPOINT s{self._depth}", f"RELEASE s{self._depth}", f"ROLLBACK TO s{self._depth}"
+        else:
+            begin, commit, undo = "BEGIN IMMEDIATE", "COMMIT", "ROLLBACK"
         with explained(self.path):
-            self._db.execute("BEGIN IMMEDIATE")
-        self._depth = 1
+            self._db.execute(begin)
+        self._depth += 1
         try:
             yield
-            self._db.execute("COMMIT")
+            self._db.execute(commit)
         except BaseException as error:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
+            self._undo(undo, commit)
             if isinstance(error, sqlite3.Error):
                 raise explain(self.path, error) from error
             raise
         finally:
-            self._depth = 0
+            self._depth -= 1
+
+    def _undo(self, undo: str, commit: str) -> None:
+        """Take back a transaction, unless SQLite did it itself (disk full, I/O error); the first error stays."""
+        with suppress(sqlite3.Error):
+            if self._db.in_transaction:
+                self._db.execute(undo)
+                if commit != "COMMIT":
+                    self._db.execute(commit)
 
     def _rows(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         with explained(self.path):
@@ -83,7 +87,8 @@ class Base:
         """Return a number that changes when another connection has written."""
         return int(self._rows("PRAGMA data_version")[0][0])
 
-    def integrity(self) -> list[str]:
-        """Return what SQLite finds wrong with the file, [] where nothing is."""
-        found = [str(row[0]) for row in self._rows("PRAGMA quick_check(20)")]
+    def integrity(self, *, thorough: bool = False) -> list[str]:
+        """Return what SQLite finds wrong with the file, [] where nothing is; `thorough` compares the indices too."""
+        check = "integrity_check" if thorough else "quick_check"
+        found = [str(row[0]) for row in self._rows(f"PRAGMA {check}(20)")]
         return [] if found == ["ok"] else found

@@ -1,11 +1,9 @@
-"""Readings, what was set aside, forecasts as issued, outlooks as made, and what a person entered into the record."""
+"""Readings, what was set aside, forecasts as issued, outlooks as made, in the order they came."""
 
 from __future__ import annotations
 
 import json
-import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -13,7 +11,7 @@ from monitor.model.errors import BadInput, Problem
 from monitor.model.forecast import Forecast
 from monitor.model.reading import Quantity, Reading, SetAside
 from monitor.store.base import Base
-from monitor.store.pack import moment, pack_series, stamp, unpack_series
+from monitor.store.pack import moment, pack_json, pack_series, stamp, unpack_json, unpack_series
 
 _READING = (
     "SELECT r.time, r.received, s.subject, s.quantity, r.value, s.source, r.noise, r.age_known, r.corrects, r.note, "
@@ -24,19 +22,6 @@ _FORECAST = (
     "elevation, notes FROM forecast "
 )
 RAW_LENGTH = 200
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One entry of the record: a fill, an exchange, a leak check… `undoes` is the entry that this one takes back."""
-
-    kind: str
-    subject: str
-    time: datetime
-    entered: datetime
-    payload: Mapping[str, Any]
-    undoes: int | None = None
-    id: int | None = None
 
 
 def _reading(row: tuple[Any, ...]) -> Reading:
@@ -130,6 +115,11 @@ class Facts(Base):
         found.sort(key=lambda row: (row[0], row[10]))
         return [_reading(row) for row in (found if limit is None else found[max(0, len(found) - limit) :])]
 
+    def reading(self, number: int) -> Reading | None:
+        """Return one reading by its number, corrected or not; None where there is none."""
+        rows = self._rows(f"{_READING}WHERE r.id = ?", (number,))
+        return _reading(rows[0]) if rows else None
+
     def latest_readings(self) -> list[Reading]:
         """Return the newest reading of each source, subject and quantity, corrected ones left out."""
         streams = [row[0] for row in self._rows("SELECT id FROM stream ORDER BY subject, quantity, source")]
@@ -187,47 +177,16 @@ class Facts(Base):
 
     def add_outlook(self, at: datetime, payload: Mapping[str, Any]) -> int:
         """Keep an outlook as it was made, in its JSON form."""
-        text = json.dumps(payload, allow_nan=False, separators=(",", ":"))
-        return self._write(
-            "INSERT INTO outlook (at, payload) VALUES (?, ?)", (stamp(at), zlib.compress(text.encode(), 6))
-        )
+        return self._write("INSERT INTO outlook (at, payload) VALUES (?, ?)", (stamp(at), pack_json(dict(payload))))
 
     def latest_outlook(self) -> dict[str, Any] | None:
         """Return the outlook made last in its JSON form."""
         rows = self._rows("SELECT payload FROM outlook ORDER BY id DESC LIMIT 1")
-        return dict(json.loads(zlib.decompress(rows[0][0]))) if rows else None
+        return dict(unpack_json(rows[0][0])) if rows else None
 
     def outlooks(self, *, since: datetime, until: datetime) -> list[dict[str, Any]]:
         """Return the outlooks made in a span in their JSON form, oldest first; `until` is not included."""
         rows = self._rows(
             "SELECT payload FROM outlook WHERE at >= ? AND at < ? ORDER BY at, id", (stamp(since), stamp(until))
         )
-        return [json.loads(zlib.decompress(row[0])) for row in rows]
-
-    def add_event(self, event: Event) -> int:
-        """Keep an entry of the record. Raises BadInput where what it undoes is not there or was undone before."""
-        if event.undoes is not None:
-            there = self._rows("SELECT undoes FROM event WHERE id = ?", (event.undoes,))
-            again = self._rows("SELECT 1 FROM event WHERE undoes = ?", (event.undoes,))
-            if not there or again:
-                why = "an entry that is there" if not there else "an entry that was not undone before"
-                raise BadInput(Problem("undo", str(event.undoes), why))
-        return self._write(
-            "INSERT INTO event (kind, subject, time, entered, payload, undoes) VALUES (?, ?, ?, ?, ?, ?)",
-            (event.kind, event.subject, stamp(event.time), stamp(event.entered),
-             json.dumps(dict(event.payload), allow_nan=False), event.undoes),
-        )  # fmt: skip
-
-    def events(
-        self, *, kind: str | None = None, subject: str | None = None, since: datetime | None = None,
-        include_undone: bool = False,
-    ) -> list[Event]:  # fmt: skip
-        """Return entries by time, oldest first; undone ones and the undoing entries only where asked for."""
-        rows = self._rows(
-            "SELECT kind, subject, time, entered, payload, undoes, id FROM event e WHERE (?1 IS NULL OR kind = ?1) "
-            "AND (?2 IS NULL OR subject = ?2) AND time >= ?3 "
-            "AND (?4 OR (undoes IS NULL AND NOT EXISTS (SELECT 1 FROM event u WHERE u.undoes = e.id))) "
-            "ORDER BY time, id",
-            (kind, subject, stamp(since) if since else -(2**62), int(include_undone)),
-        )
-        return [Event(r[0], r[1], moment(r[2]), moment(r[3]), json.loads(r[4]), r[5], r[6]) for r in rows]
+        return [unpack_json(row[0]) for row in rows]

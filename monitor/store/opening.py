@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from monitor.model.errors import BadInput, Problem, SourceFailed
@@ -13,6 +14,7 @@ from monitor.model.site import Site
 from monitor.store import schema
 
 BUSY_S = 10.0
+_WAL_LIMIT = 8 << 20  # bytes that the log keeps on the disk after a large transaction
 
 
 def find(site: Site | None = None, path: Path | None = None) -> Path:
@@ -58,28 +60,83 @@ def explain(path: Path, error: sqlite3.Error) -> Exception:
 def connect(path: Path, *, readonly: bool) -> sqlite3.Connection:
     """Open a connection in autocommit mode, set for us; the caller begins transactions by hand."""
     if readonly:
-        if not path.exists():
-            raise SourceFailed(f"store {path}: is not there yet; `boiloff serve` or `boiloff reading` makes it")
-        # Not mode=ro: a reader of a WAL database may have to make the -shm file.
-        connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-        connection.execute("PRAGMA query_only = ON")
-    else:
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise SourceFailed(f"store {path}: its folder cannot be made: {error.strerror}") from error
-        connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-        connection.execute("PRAGMA journal_mode = WAL")
-        # FULL: a commit is on the disk before the broker or a person hears that the reading is kept.
+        return _reader(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SourceFailed(f"store {path}: its folder cannot be made: {error.strerror}") from error
+    connection = _open(str(path))
+    try:
+        _use_log(connection)
+        # FULL: a commit is on the disk before the broker or a person hears that the reading is kept. With a log,
+        # NORMAL would lose the last commits at a power cut; they are few enough for one flush each.
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA cache_size = -4000")
+        connection.execute("PRAGMA recursive_triggers = ON")  # else REPLACE would remove a fact unseen
+        connection.execute(f"PRAGMA journal_size_limit = {_WAL_LIMIT}")
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
+def _open(name: str, *, uri: bool = False) -> sqlite3.Connection:
+    connection = sqlite3.connect(name, timeout=BUSY_S, isolation_level=None, check_same_thread=False, uri=uri)
+    connection.execute("PRAGMA cache_size = -4000")  # KiB: enough for our indices' inner pages, small for the board
+    return connection
+
+
+def _use_log(connection: sqlite3.Connection) -> None:
+    """Switch to write-ahead logging. While another process does the same SQLite says busy without waiting."""
+    end = time.monotonic() + BUSY_S
+    while True:
+        try:
+            mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+        except sqlite3.OperationalError as error:
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > end:
+                raise
+            time.sleep(0.02)
+        else:
+            if mode != "wal":
+                raise SourceFailed("store: its file system does not allow a write-ahead log (shared memory needed)")
+            return
+
+
+def _reader(path: Path) -> sqlite3.Connection:
+    """Open for reading only: not with mode=ro at first, as a reader may have to make the log's shared index."""
+    if not path.exists():
+        raise SourceFailed(f"store {path}: is not there yet; `boiloff serve` or `boiloff reading` makes it")
+    connection = _open(str(path))
+    try:
+        connection.execute("SELECT 1 FROM sqlite_schema").fetchone()
+    except sqlite3.OperationalError as error:
+        connection.close()
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        log = path.with_name(path.name + "-wal")
+        if code not in {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY} or _size(log):
+            raise
+        # A disk that cannot be written, and nothing in the log: the file alone is the whole database.
+        connection = _open(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
+    connection.execute("PRAGMA query_only = ON")
+    return connection
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
 def prepare(path: Path, connection: sqlite3.Connection, *, readonly: bool) -> None:
-    """Migrate, or refuse a database from a later version."""
-    found = schema.version(connection)
+    """Migrate, or refuse a database from a later version or of another program."""
+    connection.execute("BEGIN")  # one look: another process may be making the tables now
+    found, foreign = schema.version(connection), schema.is_foreign(connection)
+    connection.execute("COMMIT")
+    if foreign:
+        raise BadInput(
+            Problem("store", str(path), "an empty file or a database of boiloff", "Give --store another path.")
+        )
     if found > schema.VERSION:
         raise BadInput(
             Problem(
@@ -87,13 +144,12 @@ def prepare(path: Path, connection: sqlite3.Connection, *, readonly: bool) -> No
                 "It was written by a later version: upgrade boiloff.",
             )
         )  # fmt: skip
-    if readonly:
-        if found == 0:
-            raise SourceFailed(f"store {path}: holds nothing yet")
+    if found == schema.VERSION:
         return
-    tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
-    if found == 0 and tables:
-        raise BadInput(
-            Problem("store", str(path), "an empty file or a database of boiloff", "Give --store another path.")
-        )
-    schema.migrate(connection)
+    if not readonly:
+        schema.migrate(connection)
+    elif found == 0:
+        raise SourceFailed(f"store {path}: holds nothing yet")
+    else:
+        with closing(connect(path, readonly=False)) as writing:
+            schema.migrate(writing)

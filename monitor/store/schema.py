@@ -1,17 +1,25 @@
 """The tables, step by step. A step and its number are applied in one transaction: a crash leaves all of it or none.
 
 Times are whole microseconds since 1970 (UTC). A bad value is NULL, never NaN; a time is never NULL. Facts are
-append-only: triggers refuse UPDATE and DELETE, except for thinning, which says so in `meta` within its transaction.
+append-only: triggers refuse UPDATE and DELETE, except for thinning, which says so in `meta` within its transaction
+(`monitor.store.retention`). A step that was released is never changed: databases of each one are kept in the tests.
 """
 
 from __future__ import annotations
 
 import sqlite3
 
-_FACTS = ("reading", "set_aside", "forecast", "transition", "notice", "event")
+from monitor import __version__
+
+APPLICATION_ID = 0x424F_494C  # "BOIL": tells our databases from others', in the header of the file
+THINNING = "thinning"  # the key in `meta` that, while it is there, lets facts be removed
+# All that boiloff remembers, in an order in which each table comes after those it refers to.
+FACTS = ("reading", "set_aside", "forecast", "outlook", "transition", "notice", "event")
+TABLES = ("meta", "stream", *FACTS, "alert_state", "outbox", "health", "migration")
 
 STEPS: tuple[str, ...] = (
     """
+    CREATE TABLE migration (number INTEGER PRIMARY KEY, at INTEGER NOT NULL, program TEXT NOT NULL) STRICT;
     CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
     CREATE TABLE stream (
         id INTEGER PRIMARY KEY, source TEXT NOT NULL, subject TEXT NOT NULL, quantity TEXT NOT NULL,
@@ -44,9 +52,9 @@ STEPS: tuple[str, ...] = (
     CREATE TABLE alert_state (key TEXT PRIMARY KEY, state TEXT NOT NULL) STRICT, WITHOUT ROWID;
     CREATE TABLE transition (
         id INTEGER PRIMARY KEY, key TEXT NOT NULL, occurrence TEXT NOT NULL, at INTEGER NOT NULL,
-        before TEXT NOT NULL, after TEXT NOT NULL, reason TEXT NOT NULL, facts TEXT NOT NULL
+        before TEXT NOT NULL, after TEXT NOT NULL, reason TEXT NOT NULL, facts TEXT NOT NULL CHECK (json_valid(facts)),
+        UNIQUE (key, at, occurrence, before, after)
     ) STRICT;
-    CREATE INDEX transition_of ON transition (key, at);
     CREATE TABLE notice (
         id TEXT PRIMARY KEY, key TEXT NOT NULL, occurrence TEXT NOT NULL, at INTEGER NOT NULL, what TEXT NOT NULL,
         severity TEXT NOT NULL, urgency TEXT NOT NULL, certainty TEXT NOT NULL, headline TEXT NOT NULL,
@@ -77,11 +85,11 @@ STEPS: tuple[str, ...] = (
         SELECT RAISE(ABORT, '{table}: a fact is never changed; add a correction instead');
     END;
     CREATE TRIGGER {table}_stays_2 BEFORE DELETE ON {table}
-    WHEN NOT EXISTS (SELECT 1 FROM meta WHERE key = 'thinning') BEGIN
+    WHEN NOT EXISTS (SELECT 1 FROM meta WHERE key = '{THINNING}') BEGIN
         SELECT RAISE(ABORT, '{table}: a fact is never removed');
     END;
     """
-        for table in _FACTS
+        for table in FACTS
     ),
 )
 
@@ -93,8 +101,17 @@ def version(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
+def is_foreign(connection: sqlite3.Connection) -> bool:
+    """Whether the file holds something that is not ours."""
+    ours = connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
+    return not ours and bool(connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
+
+
 def migrate(connection: sqlite3.Connection) -> None:
-    """Bring a database to the newest step; the connection must be in autocommit mode."""
+    """Bring a database to the newest step; the connection must be in autocommit mode.
+
+    All steps, what `migration` says of them and the number in the file's header are one transaction.
+    """
     if version(connection) >= VERSION:
         return
     connection.execute("BEGIN IMMEDIATE")
@@ -102,11 +119,17 @@ def migrate(connection: sqlite3.Connection) -> None:
         for number in range(version(connection), VERSION):  # asked again: another process may have been faster
             for statement in _statements(STEPS[number]):
                 connection.execute(statement)
+            connection.execute(
+                "INSERT INTO migration (number, at, program) VALUES (?, unixepoch() * 1000000, ?)",
+                (number + 1, __version__),
+            )
             connection.execute(f"PRAGMA user_version = {number + 1}")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
 
 
 def _statements(script: str) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
@@ -12,6 +11,8 @@ from monitor.model.health import SourceHealth
 from monitor.notify.row import OutboxRow
 from monitor.store.base import Base
 from monitor.store.pack import (
+    dumps,
+    loads,
     moment,
     moment_or_none,
     pack_health,
@@ -49,7 +50,7 @@ class Standing(Base):
     def commit_judgement(self, judgement: Judgement, channels: Sequence[str]) -> None:
         """Write states, steps, notices and one outbox row for each notice and channel, in one transaction.
 
-        A notice whose id is there already adds nothing, so a round that is judged twice tells once.
+        A step or a notice that is there already adds nothing, so a round that is judged twice tells once.
         """
         with self.transaction():
             for state in judgement.states:
@@ -61,8 +62,8 @@ class Standing(Base):
             for t in judgement.transitions:
                 self._db.execute(
                     "INSERT INTO transition (key, occurrence, at, before, after, reason, facts) "
-                    "VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    (t.key, t.occurrence, stamp(t.at), t.before, t.after, t.reason, json.dumps(dict(t.facts))),
+                    "VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+                    (t.key, t.occurrence, stamp(t.at), t.before, t.after, t.reason, dumps(dict(t.facts))),
                 )
             for notice in judgement.notices:
                 self.enqueue(notice, channels, notice.at)
@@ -78,7 +79,7 @@ class Standing(Base):
             "WHERE ?1 IS NULL OR key = ?1 ORDER BY id DESC LIMIT ?2",
             (key, limit),
         )
-        return [Transition(r[0], r[1], moment(r[2]), r[3], r[4], r[5], json.loads(r[6]), r[7]) for r in rows]
+        return [Transition(r[0], r[1], moment(r[2]), r[3], r[4], r[5], loads(r[6]), r[7]) for r in rows]
 
     def notices(self, limit: int = 100) -> list[Notice]:
         """Return notices, newest first."""
@@ -120,13 +121,14 @@ class Standing(Base):
         where, values = ("", ()) if channel is None else ("AND o.channel = ? ", (channel,))
         return [_row(r) for r in self._rows(f"{_ROW}WHERE o.state = 'waiting' {where}ORDER BY n.at, o.id", values)]
 
-    def due(self, now: datetime, limit: int = 100) -> list[OutboxRow]:
-        """Return the rows that wait and whose time has come."""
-        return [row for row in self.waiting() if row.next_at <= now][:limit]
+    def due(self, now: datetime, limit: int = 100, channel: str | None = None) -> list[OutboxRow]:
+        """Return the rows that wait and whose time has come, oldest notice first."""
+        return [row for row in self.waiting(channel) if row.next_at <= now][:limit]
 
-    def outbox(self, limit: int = 100) -> list[OutboxRow]:
+    def outbox(self, limit: int = 100, channel: str | None = None) -> list[OutboxRow]:
         """Return rows in any state, newest first."""
-        return [_row(r) for r in self._rows(f"{_ROW}ORDER BY o.id DESC LIMIT ?", (limit,))]
+        where = "WHERE ?1 IS NULL OR o.channel = ?1 "
+        return [_row(r) for r in self._rows(f"{_ROW}{where}ORDER BY o.id DESC LIMIT ?2", (channel, limit))]
 
     def gathered(self, digest_id: str) -> list[OutboxRow]:
         """Return the rows that went into a digest."""

@@ -3,167 +3,285 @@
 from __future__ import annotations
 
 import logging
-import queue
+import sqlite3
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
 
-from monitor.model.reading import Reading
+from monitor.model.errors import BadInput, SourceFailed
+from monitor.model.reading import Reading, SetAside
 from monitor.store import Store
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 OnDurable = Callable[[], None]
 
-BATCH = 1000  # readings in one transaction at most
-WAITING = 20_000  # jobs waiting at most; then whoever adds one waits
-_RETRY_S = 5.0
+BATCH = 1000  # readings in one transaction at most; below what a broker may send ahead of our acknowledgement
+WAITING = 20_000  # readings waiting at most; then whoever hands one in waits, and with it the broker
+JOBS = 10_000  # jobs waiting at most; further ones fail at once
+_RETRY_S, _RETRY_LONGEST_S = 0.1, 10.0
+_PATIENCE_S = 30.0  # a job waits this long for a store that is out, then it fails
 
 
 class _Job:
     """Something to run on the store, and the future of its result."""
 
-    def __init__(self, function: Callable[[Store], Any], *, commit: bool) -> None:
+    def __init__(self, function: Callable[[Store], Any], *, commit: bool, at: float) -> None:
         self.function = function
         self.commit = commit
+        self.at = at
         self.future: Future[Any] = Future()
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """A reading in hand."""
+
+    reading: Reading
+    on_durable: OnDurable | None
+    at: float
 
 
 class Writer:
     """Start with the path; `close` commits what is there. Safe to use from any thread.
 
-    Readings wait up to `commit_every_s` so that a card is not worn out by one commit each; a job, a reading marked
-    `at_once`, or `flush` commits them too, in order. Where the store cannot be written (disk full, locked), readings
-    stay in memory and are tried again, and nothing is said to be durable before it is.
+    Readings wait up to `commit_every_s` so that a card is not worn out by one commit each. They are committed earlier
+    where `batch` of them wait, one is marked `at_once` or a job is submitted. Where the store cannot be written (disk
+    full, locked), readings stay in memory and are tried again; nothing is said to be durable before it is. A reading
+    that can never be written is set aside with the reason.
     """
 
     def __init__(
-        self, path: Path, *, commit_every_s: float = 0.0, monotonic: Callable[[], float] = time.monotonic
+        self,
+        path: Path,
+        *,
+        commit_every_s: float = 0.0,
+        batch: int = BATCH,
+        waiting: int = WAITING,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._path = path
-        self._every_s = commit_every_s
+        self._every_s, self._batch, self._limit = commit_every_s, batch, waiting
         self._monotonic = monotonic
-        self._queue: queue.Queue[_Job | tuple[Reading, OnDurable | None, bool] | None] = queue.Queue(WAITING)
-        self._pending: list[tuple[Reading, OnDurable | None]] = []
-        self._oldest = 0.0
-        self._closed = threading.Event()
+        self._lock = threading.Lock()
+        self._work = threading.Condition(self._lock)  # something came in
+        self._room = threading.Condition(self._lock)  # readings went out
+        self._readings: deque[_Entry] = deque()
+        self._jobs: deque[_Job] = deque()
+        self._urgent = False
+        self._closed = False
+        self._failures = 0
+        self._retry_at = 0.0  # real monotonic time before which a failed commit is not tried again
+        self._error: Exception | None = None
         self._store = Store.open(path)  # here, so that a bad path is refused at once
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
         self._thread.start()
 
+    @property
+    def error(self) -> str:
+        """Why readings cannot be written now, in words; "" while they can."""
+        return str(self._error or "")
+
+    @property
+    def waiting(self) -> int:
+        """How many readings were handed in and are not durable yet."""
+        return len(self._readings)
+
     def submit(self, function: Callable[[Store], T]) -> Future[T]:
         """Run `function` on the store in the writer's thread, after everything handed in before it is committed."""
-        job = _Job(function, commit=True)
-        self._put(job)
-        return job.future
+        return self._add(function, commit=True)
 
     def peek(self, function: Callable[[Store], T]) -> Future[T]:
         """Run `function`, which only reads, in the writer's thread; readings that wait go on waiting."""
-        job = _Job(function, commit=False)
-        self._put(job)
-        return job.future
-
-    def submit_reading(self, reading: Reading, on_durable: OnDurable | None = None, *, at_once: bool = False) -> None:
-        """Hand in a reading; `on_durable` is called from the writer's thread when it is committed."""
-        self._put((reading, on_durable, at_once))
+        return self._add(function, commit=False)
 
     def flush(self) -> Future[None]:
         """Commit what waits; the future is done when it is durable."""
         return self.submit(lambda _store: None)
 
+    def submit_reading(
+        self,
+        reading: Reading,
+        on_durable: OnDurable | None = None,
+        *,
+        at_once: bool = False,
+        wait_s: float | None = None,
+    ) -> bool:
+        """Hand in a reading; `on_durable` is called from the writer's thread when it is committed.
+
+        Where too many wait, this waits `wait_s` for room (None: as long as it takes) and returns False where none came.
+        """
+        with self._lock:
+            if len(self._readings) >= self._limit:
+                self._room.wait_for(lambda: self._closed or len(self._readings) < self._limit, wait_s)
+            self._refuse_closed()
+            if len(self._readings) >= self._limit:
+                return False
+            self._readings.append(_Entry(reading, on_durable, self._monotonic()))
+            self._urgent |= at_once
+            self._work.notify()
+        return True
+
     def close(self, timeout_s: float = 10.0) -> None:
         """Commit what waits and end the thread. More than once does no harm."""
-        if not self._closed.is_set():
-            self._closed.set()
-            self._queue.put(None)
+        with self._lock:
+            self._closed = True
+            self._work.notify_all()
+            self._room.notify_all()
         self._thread.join(timeout_s)
 
-    def _put(self, item: _Job | tuple[Reading, OnDurable | None, bool]) -> None:
-        if self._closed.is_set():
+    def _refuse_closed(self) -> None:
+        if self._closed:
             raise RuntimeError("the writer is closed")
-        self._queue.put(item)
+
+    def _add(self, function: Callable[[Store], T], *, commit: bool) -> Future[T]:
+        job = _Job(function, commit=commit, at=time.monotonic())
+        with self._lock:
+            self._refuse_closed()
+            if len(self._jobs) < JOBS:
+                self._jobs.append(job)
+                self._work.notify()
+                return job.future
+        job.future.set_exception(SourceFailed(f"store: {JOBS} writes wait already ({self.error or 'it is slow'})"))
+        return job.future
+
+    # The writer's thread ------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
         while True:
-            try:
-                item = self._queue.get(timeout=self._patience())
-            except queue.Empty:
-                if self._is_due():
-                    self._commit()
-                continue
-            if item is None:
+            job, last = self._next()
+            if job is None:
                 self._commit()
-                self._store.close()
-                return
-            if isinstance(item, _Job):
-                if item.commit or self._is_due():
-                    self._commit()
-                self._do(item)
+                if last:
+                    break
                 continue
-            reading, on_durable, at_once = item
-            if not self._pending:
-                self._oldest = self._monotonic()
-            self._pending.append((reading, on_durable))
-            full = len(self._pending) >= BATCH
-            late = self._is_due() and self._queue.empty()
-            if at_once or full or late:
-                self._commit()
+            failed = self._commit() if job.commit else None
+            self._do(job, failed)
+        if self._readings:
+            log.error("%d readings could not be written before the end: %s", len(self._readings), self.error)
+        self._store.close()
 
-    def _is_due(self) -> bool:
-        return bool(self._pending) and self._monotonic() - self._oldest >= self._every_s
+    def _next(self) -> tuple[_Job | None, bool]:
+        """Wait for a job, or for readings to be due (None), or for the end (None, True)."""
+        with self._lock:
+            while True:
+                job = self._next_job()
+                if job is not None:
+                    return job, False
+                if self._closed and not self._jobs:
+                    return None, True
+                wait_s = self._due_in()
+                if wait_s is not None and wait_s <= 0:
+                    return None, False
+                self._work.wait(wait_s)
 
-    def _patience(self) -> float | None:
-        """How long to wait for the next item: for ever, or until the oldest reading is due (real seconds)."""
-        if not self._pending:
+    def _next_job(self) -> _Job | None:
+        """Take the next job. While the store is out, looks go first and the others have patience."""
+        if not self._jobs:
             return None
-        return min(max(0.0, self._oldest + self._every_s - self._monotonic()), 1.0)
+        now = time.monotonic()
+        if self._closed or now >= self._retry_at or now - self._jobs[0].at >= _PATIENCE_S:
+            return self._jobs.popleft()
+        for job in self._jobs:
+            if not job.commit:
+                self._jobs.remove(job)
+                return job
+        return None
 
-    def _do(self, job: _Job) -> None:
+    def _due_in(self) -> float | None:
+        """Real seconds until there may be something to do; None = until something comes in."""
+        out_s = self._retry_at - time.monotonic()
+        if out_s > 0:
+            return out_s if self._readings or self._jobs else None
+        if not self._readings:
+            return None
+        if self._urgent or self._failures or len(self._readings) >= self._batch:
+            return 0.0
+        left_s = self._readings[0].at + self._every_s - self._monotonic()
+        return min(left_s, 1.0)  # not for long at once: the clock that was given may run faster than the real one
+
+    def _do(self, job: _Job, failed: Exception | None) -> None:
         if not job.future.set_running_or_notify_cancel():
             return
         try:
+            if failed is not None:
+                raise failed
             result = job.function(self._store)
         except BaseException as error:  # noqa: BLE001  handed to whoever waits for the result
             job.future.set_exception(error)
         else:
             job.future.set_result(result)
 
-    def _commit(self) -> None:
-        """Commit the pending readings; where the store refuses them all, keep them and try again later."""
-        if not self._pending:
-            return
-        batch, self._pending = self._pending, []
-        try:
-            self._store.add_readings([reading for reading, _ in batch])
-        except Exception as error:
-            log.exception("readings could not be written and are kept in memory: %s", error)
-            self._one_by_one(batch)
-            return
-        self._tell(batch)
-
-    def _one_by_one(self, batch: list[tuple[Reading, OnDurable | None]]) -> None:
-        """After a failed group: one bad reading must not hold up the others; a store that is out keeps them all."""
-        for number, entry in enumerate(batch):
+    def _commit(self) -> Exception | None:
+        """Commit the readings that are there now; return why where it cannot be done, and keep them."""
+        with self._lock:
+            self._urgent = False
+            left = len(self._readings)
+        while left > 0:
+            with self._lock:
+                batch = list(islice(self._readings, min(left, self._batch)))
             try:
-                self._store.add_readings([entry[0]])
-            except (ValueError, TypeError) as error:
-                log.error("a reading of %s was dropped, it can never be written: %s", entry[0].source, error)
-            except Exception:  # noqa: BLE001  the store itself is out: wait, and try them all again
-                self._pending = batch[number:] + self._pending
-                self._oldest = self._monotonic()
-                if not self._closed.is_set():
-                    time.sleep(min(_RETRY_S, 0.1))
-                return
-            else:
-                self._tell([entry])
+                self._write(batch)
+            except Exception as error:  # noqa: BLE001  the store itself is out: wait, and try them all again
+                self._fails(error)
+                return error
+            left -= len(batch)
+            with self._lock:
+                for _ in batch:
+                    self._readings.popleft()
+                self._room.notify_all()
+            self._works()
+            _tell(batch)
+        return None
 
-    def _tell(self, batch: list[tuple[Reading, OnDurable | None]]) -> None:
-        for _, on_durable in batch:
-            if on_durable is not None:
-                try:
-                    on_durable()
-                except Exception:
-                    log.exception("what waited for a reading to be durable failed")
+    def _write(self, batch: list[_Entry]) -> None:
+        try:
+            self._store.add_readings([entry.reading for entry in batch])
+        except (ValueError, TypeError, AttributeError, OverflowError, BadInput, sqlite3.IntegrityError) as error:
+            log.warning("a reading that cannot be written (%s) is looked for among %d", error, len(batch))
+            with self._store.transaction():
+                for entry in batch:
+                    self._one(entry.reading)
+
+    def _one(self, reading: Reading) -> None:
+        """Write one reading of a group that failed, or set it aside with the reason: it must not hold up the rest."""
+        try:
+            self._store.add_readings([reading])
+        except (ValueError, TypeError, AttributeError, OverflowError, BadInput, sqlite3.IntegrityError) as error:
+            log.error("a reading of %s is set aside, it can never be written: %s", reading.source, error)
+            received = reading.received
+            if not isinstance(received, datetime) or received.tzinfo is None:
+                received = datetime.now(UTC)
+            self._store.add_set_aside(
+                SetAside(
+                    received, str(reading.source), str(reading.subject), str(reading.quantity),
+                    raw=repr(reading.value), reason=f"cannot be kept: {error}",
+                )
+            )  # fmt: skip
+
+    def _fails(self, error: Exception) -> None:
+        if self._error is None or str(self._error) != str(error):
+            log.error("readings cannot be written and are kept in memory: %s", error)
+        self._error = error
+        self._retry_at = time.monotonic() + min(_RETRY_S * 2**self._failures, _RETRY_LONGEST_S)
+        self._failures = min(self._failures + 1, 10)
+
+    def _works(self) -> None:
+        if self._error is not None:
+            log.warning("readings can be written again")
+        self._error, self._failures, self._retry_at = None, 0, 0.0
+
+
+def _tell(batch: list[_Entry]) -> None:
+    for entry in batch:
+        if entry.on_durable is not None:
+            try:
+                entry.on_durable()
+            except Exception:
+                log.exception("what waited for a reading to be durable failed")

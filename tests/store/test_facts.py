@@ -180,6 +180,7 @@ def test_what_may_be_wrong_with_the_file_is_said(tmp_path: Path) -> None:
     later = tmp_path / "later.db"
     raw = sqlite3.connect(later)
     raw.execute("PRAGMA user_version = 999")
+    raw.execute("PRAGMA application_id = 0x424F494C")
     raw.close()
     with pytest.raises(BadInput, match="later version"):
         Store.open(later)

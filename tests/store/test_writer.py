@@ -132,7 +132,11 @@ def test_a_reading_that_can_never_be_written_does_not_hold_up_the_rest(tmp_path:
     writer.submit_reading(reading(2), lambda: durable.append(2))
     writer.flush().result(5)
     writer.close()
-    assert durable == [1, 2]
+    assert durable == [1, 99, 2]  # it is set aside durably, so that its sender need not offer it for ever
+    with Store.open(tmp_path / "x.db") as store:
+        assert [r.value for r in store.readings()] == [1.0, 2.0]
+        assert [(s.source, s.raw) for s in store.set_asides()] == [("s", "1.0")]
+        assert "without its offset" in store.set_asides()[0].reason
 
 
 def test_a_store_that_is_held_for_a_while_gets_everything_after(
