@@ -1,0 +1,338 @@
+"""What `boiloff status` tells: the age of every input, what is wrong and since when, what stands, what was told.
+
+Read from the store alone, whether the service runs or not. Loads neither pandas nor a web framework nor apprise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from monitor.model.health import SourceHealth
+from monitor.model.reading import LEVEL_QUANTITIES, Reading
+from monitor.model.site import Site
+from monitor.service import start
+from monitor.service.lock import holder
+
+if TYPE_CHECKING:
+    from monitor.store import Store
+
+SILENT = 3.0  # missed intervals; the same as the alert's default
+FORECAST_OLD = timedelta(hours=12)
+OUTLOOK_OLD = timedelta(minutes=75)  # it is made each hour at least
+STANDING = frozenset({"pending", "unacknowledged", "acknowledged", "returned", "shelved", "suppressed"})
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One source of readings, or the newest entry by hand for one thing."""
+
+    name: str
+    way: str  # "mqtt", "ble", "simulated", "by hand"
+    subject: str
+    quantity: str
+    reading: Reading | None
+    age_s: float | None
+    interval_s: float | None
+    state: str  # "ok", "silent", "never heard", "failing", "old"
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One thing that is wrong, in words; `since` None = not known."""
+
+    what: str
+    words: str
+    since: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Everything that `boiloff status` shows."""
+
+    at: datetime
+    site: str
+    store: str
+    running_pid: int | None  # None = the service does not run
+    started: datetime | None
+    inputs: tuple[Input, ...]
+    forecast: Mapping[str, Any] | None
+    sources: tuple[SourceHealth, ...]
+    next_pull: datetime | None
+    outlook: Mapping[str, Any] | None
+    troubles: tuple[Trouble, ...]
+    alerts: tuple[Mapping[str, Any], ...]
+    notices: tuple[Mapping[str, Any], ...]
+    health: Mapping[str, SourceHealth] = field(default_factory=dict)
+
+
+def look(site: Site, store: Store, path: Path, now: datetime) -> Status:
+    """Return how things stand at `now`."""
+    health = store.health()
+    own = start.read(store)
+    running = holder(path)
+    newest = store.latest_readings()
+    inputs = tuple(_inputs(site, newest, health, now))
+    outlook = store.latest_outlook()
+    forecast = _forecast(store, now)
+    pull = _time(store.get(start.NEXT_PULL))
+    troubles = (
+        *_service_troubles(own, running, health),
+        *_input_troubles(site, inputs, health, now),
+        *_forecast_troubles(site, forecast, health, now),
+        *_outlook_troubles(outlook, running, now),
+        *_level_troubles(site, newest),
+        *_set_aside(store, now),
+        *_other_troubles(site, health),
+    )
+    return Status(
+        at=now,
+        site=site.name,
+        store=str(path),
+        running_pid=running,
+        started=_time(own.get("started")) if running is not None else None,
+        inputs=inputs,
+        forecast=forecast,
+        sources=tuple(h for h in health.values() if h.kind == "forecast"),
+        next_pull=pull if running is not None else None,
+        outlook=outlook,
+        troubles=tuple(troubles),
+        alerts=tuple(_alerts(store)),
+        notices=tuple(_notices(store)),
+        health=health,
+    )
+
+
+def _time(text: object) -> datetime | None:
+    try:
+        return datetime.fromisoformat(str(text)).astimezone(UTC)
+    except ValueError:
+        return None
+
+
+def _inputs(
+    site: Site, newest: Sequence[Reading], health: Mapping[str, SourceHealth], now: datetime
+) -> Iterator[Input]:
+    named = {s.name for s in site.sensors}
+    for spec in site.sensors:
+        own = [r for r in newest if r.source == spec.name and r.subject == spec.subject and r.quantity == spec.quantity]
+        reading = max(own, key=lambda r: r.received, default=None)
+        entry = health.get(spec.name)
+        heard = max(
+            (t for t in (reading.received if reading else None, entry.ok_at if entry else None) if t is not None),
+            default=None,
+        )
+        age_s = (now - heard).total_seconds() if heard is not None else None
+        state = "ok"
+        if entry is not None and entry.error:
+            state = "failing"
+        elif age_s is None:
+            state = "never heard"
+        elif age_s > max(SILENT * spec.interval_s, 900.0):
+            state = "silent"
+        yield Input(spec.name, spec.way, spec.subject, spec.quantity, reading, age_s, spec.interval_s, state)
+    for reading in newest:
+        if reading.source not in named:
+            age_s = (now - reading.time).total_seconds()
+            yield Input(
+                reading.source, "by hand", reading.subject, reading.quantity, reading, age_s, None,
+                "old" if age_s > 14 * 86_400.0 and reading.quantity in LEVEL_QUANTITIES else "ok",
+            )  # fmt: skip
+
+
+def _forecast(store: Store, now: datetime) -> dict[str, Any] | None:
+    forecast = store.latest_forecast()
+    if forecast is None:
+        return None
+    return {
+        "source": forecast.source,
+        "issued": forecast.issued.isoformat(),
+        "received": forecast.received.isoformat(),
+        "ends": forecast.end.isoformat(),
+        "age_s": (now - forecast.issued).total_seconds(),
+        "members": int(forecast.air_k.shape[0]),
+        "credit": forecast.credit,
+    }
+
+
+def _service_troubles(
+    own: Mapping[str, Any], running: int | None, health: Mapping[str, SourceHealth]
+) -> Iterator[Trouble]:
+    if running is None:
+        ended = _time(own.get("ended"))
+        if not own:
+            yield Trouble("service", "has never run on this store: `boiloff serve` starts it", None)
+        elif ended is not None:
+            yield Trouble("service", "is not running", ended)
+        else:
+            yield Trouble("service", "is not running, and ended without notice", None)
+        return
+    for entry in health.values():
+        # what an earlier run wrote about its loops is history
+        if entry.kind == "loop" and entry.error and entry.since >= (_time(own.get("started")) or entry.since):
+            yield Trouble(entry.name, entry.error, entry.since)
+
+
+def _input_troubles(
+    site: Site, inputs: Sequence[Input], health: Mapping[str, SourceHealth], now: datetime
+) -> Iterator[Trouble]:
+    broker = health.get("broker")
+    if broker is not None and broker.error and any(s.way == "mqtt" for s in site.sensors):
+        yield Trouble("broker", broker.error, broker.since)
+    for item in inputs:
+        entry = health.get(item.name)
+        if item.state == "failing" and entry is not None:
+            yield Trouble(item.name, entry.error, entry.since)
+        elif item.state == "never heard":
+            yield Trouble(item.name, "was never heard", entry.since if entry is not None else None)
+        elif item.state == "silent":
+            yield Trouble(item.name, "is silent", now - timedelta(seconds=item.age_s or 0.0))
+
+
+def _forecast_troubles(
+    site: Site, forecast: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], now: datetime
+) -> Iterator[Trouble]:
+    for entry in health.values():
+        if entry.kind == "forecast" and entry.error:
+            yield Trouble(entry.name, entry.error, entry.since)
+    if not site.weather:
+        yield Trouble("forecast", "no source in the site file: nothing can be said about the coming cold", None)
+    elif forecast is None:
+        yield Trouble("forecast", "none has ever come in", None)
+    elif (now - datetime.fromisoformat(forecast["issued"])) > FORECAST_OLD:
+        yield Trouble("forecast", "is old", datetime.fromisoformat(forecast["issued"]))
+
+
+def _outlook_troubles(outlook: Mapping[str, Any] | None, running: int | None, now: datetime) -> Iterator[Trouble]:
+    if running is None:
+        return
+    made = _time(outlook.get("at")) if outlook is not None else None
+    if made is None:
+        yield Trouble("outlook", "none has been made yet", None)
+    elif now - made > OUTLOOK_OLD:
+        yield Trouble("outlook", "has not been made again", made)
+
+
+def _level_troubles(site: Site, newest: Sequence[Reading]) -> Iterator[Trouble]:
+    read = {r.subject for r in newest if r.quantity in LEVEL_QUANTITIES and r.value is not None}
+    for cylinder in site.cylinders:
+        if cylinder.valve_open and cylinder.name not in read:
+            yield Trouble(f"cylinder {cylinder.name}", "its level was never read: it counts as empty", None)
+
+
+def _set_aside(store: Store, now: datetime) -> Iterator[Trouble]:
+    recent = [i for i in store.set_asides(limit=1000) if now - i.received <= timedelta(days=1)]
+    by_source: dict[str, list[Any]] = {}
+    for item in recent:
+        by_source.setdefault(item.source, []).append(item)
+    for source, items in by_source.items():
+        count = len(items)
+        words = f"{count} reading{'s' if count > 1 else ''} set aside in a day, the last: {items[0].reason}"
+        yield Trouble(source, f"{words} (`boiloff reading --set-aside`)", items[-1].received)
+
+
+def _other_troubles(site: Site, health: Mapping[str, SourceHealth]) -> Iterator[Trouble]:
+    channels = {c.name for c in site.channels}
+    for entry in health.values():
+        if entry.error and (entry.kind in {"site", "clock", "disk", "store", "radio"} or entry.name in channels):
+            yield Trouble(entry.name, entry.error, entry.since)
+
+
+def _alerts(store: Store) -> Iterator[dict[str, Any]]:
+    told = {n.occurrence: n.headline for n in reversed(store.notices(limit=500)) if n.occurrence}
+    for state in sorted(store.alert_states().values(), key=lambda a: a.since, reverse=True):
+        if state.state in STANDING:
+            yield {
+                "key": state.key,
+                "state": state.state,
+                "severity": state.severity,
+                "since": state.since.isoformat(),
+                "raised": state.raised.isoformat() if state.raised is not None else None,
+                "headline": told.get(state.occurrence, ""),
+                "reason": state.reason,
+            }
+
+
+def _notices(store: Store, most: int = 10) -> Iterator[dict[str, Any]]:
+    rows = store.outbox(limit=most * 10)
+    by_notice: dict[str, list[Any]] = {}
+    for row in rows:
+        by_notice.setdefault(row.notice.id, []).append(row)
+    for same in list(by_notice.values())[:most]:
+        notice = same[0].notice
+        yield {
+            "id": notice.id,
+            "at": notice.at.isoformat(),
+            "what": notice.what,
+            "severity": notice.severity,
+            "headline": notice.headline,
+            "deliveries": [
+                {
+                    "channel": row.channel,
+                    "state": row.state,
+                    "attempts": row.attempts,
+                    "tried_at": row.tried_at.isoformat() if row.tried_at is not None else None,
+                    "next_at": row.next_at.isoformat() if row.state == "waiting" else None,
+                    "error": row.error,
+                }
+                for row in sorted(same, key=lambda r: r.channel)
+            ],
+        }
+
+
+def jsonable(status: Status) -> dict[str, Any]:
+    """Return the status as JSON values: SI units, times ISO 8601 in UTC."""
+    return {
+        "at": status.at.isoformat(),
+        "site": status.site,
+        "store": status.store,
+        "service": {
+            "running": status.running_pid is not None,
+            "pid": status.running_pid,
+            "started": status.started.isoformat() if status.started is not None else None,
+        },
+        "inputs": [
+            {
+                "name": i.name,
+                "way": i.way,
+                "subject": i.subject,
+                "quantity": str(i.quantity),
+                "value": i.reading.value if i.reading is not None else None,
+                "time": i.reading.time.isoformat() if i.reading is not None else None,
+                "age_s": i.age_s,
+                "interval_s": i.interval_s,
+                "state": i.state,
+            }
+            for i in status.inputs
+        ],
+        "forecast": status.forecast,
+        "sources": [_health_json(h) for h in status.sources],
+        "next_pull": status.next_pull.isoformat() if status.next_pull is not None else None,
+        "outlook": _outlook_json(status.outlook),
+        "wrong": [
+            {"what": t.what, "words": t.words, "since": t.since.isoformat() if t.since is not None else None}
+            for t in status.troubles
+        ],
+        "alerts": list(status.alerts),
+        "notices": list(status.notices),
+    }
+
+
+def _health_json(entry: SourceHealth) -> dict[str, Any]:
+    return {
+        "name": entry.name,
+        "ok_at": entry.ok_at.isoformat() if entry.ok_at is not None else None,
+        "failed_at": entry.failed_at.isoformat() if entry.failed_at is not None else None,
+        "since": entry.since.isoformat(),
+        "error": entry.error,
+        "permanent": entry.permanent,
+    }
+
+
+def _outlook_json(outlook: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    if outlook is None:
+        return None
+    return {k: outlook.get(k) for k in ("at", "basis", "demand_w", "uncovered", "run_out", "levels", "notes")}
