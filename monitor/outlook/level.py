@@ -84,7 +84,7 @@ def sensor_key(reading: Reading) -> str:
 
 
 def _by_hand(reading: Reading, site: Site) -> bool:
-    return all(s.name != reading.source for s in site.sensors) and reading.source.startswith("manual")
+    return all(s.name != reading.source for s in site.sensors) and reading.source.startswith(("hand", "manual"))
 
 
 def _thinned(group: list[Reading]) -> list[Reading]:
