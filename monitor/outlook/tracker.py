@@ -72,8 +72,8 @@ class Tracker:
         self.most_kg_d = guess.most_kg_d
         self._hours = np.concatenate([[0.0], np.cumsum(guess.by_hour)]) / np.sum(guess.by_hour)
         self.n = len(feed.names)
-        self.x = np.zeros(self.n + 1)
-        self.p = np.zeros((self.n + 1, self.n + 1))
+        self.x = np.zeros(self.n + 2)  # levels, burn, used since the start, then two for each sensor
+        self.p = np.zeros((self.n + 2, self.n + 2))
         self.x[: self.n] = 0.5 * feed.full_kg
         self.p[np.arange(self.n), np.arange(self.n)] = (0.6 * feed.full_kg) ** 2
         self.x[self.n] = burn_kg_d
@@ -97,6 +97,13 @@ class Tracker:
             self._shares = self.feed.shares(charge)
             self._since_shares = 0.0
         return self._shares
+
+    def _moves(self) -> Series:
+        """What a kilogram burnt does to levels, burn and the sum used."""
+        out = np.zeros(self.n + 2)
+        out[: self.n] = -self._shares
+        out[self.n + 1] = self._shares.sum()
+        return out
 
     def _burning_d(self, start_d: float, end_d: float) -> float:
         """Days' worth of burn between two times: the hours of the day do not burn alike."""
@@ -125,15 +132,14 @@ class Tracker:
         self.time_d = time_d
         n = self.n
         share = self._share(dt)
-        move = share * burning
+        move = self._moves() * burning
         burn = max(self.x[n], LEAST_BURN_KG_D)
-        self.x[:n] -= move * max(self.x[n], 0.0)
-        row = self.p[n].copy()
-        self.p[:n, :] -= np.outer(move, row)
-        self.p[:, :n] -= np.outer(self.p[:, n], move)
+        self.x[: n + 2] += move * max(self.x[n], 0.0)
+        self.p[: n + 2, :] += np.outer(move, self.p[n].copy())
+        self.p[:, : n + 2] += np.outer(self.p[:, n].copy(), move)
         levels = np.arange(n)
-        burst = (BURST * burn) ** 2 * burning
-        self.p[:n, :n] += burst * np.outer(share, share)
+        burst = (BURST * burn) ** 2 / max(burning, 1e-9) if burning > 0.0 else 0.0
+        self.p[: n + 2, : n + 2] += burst * np.outer(move, move)
         self.p[levels, levels] += (UNEVEN * burn * share) ** 2 * burning + 1e-9 * dt
         self.p[n, n] += (BURN_WANDER * burn) ** 2 * dt
         self.slow_burn_kg_d += (max(self.x[n], 0.0) - self.slow_burn_kg_d) * min(dt / 20.0, 0.5)
@@ -201,7 +207,8 @@ class Tracker:
         if gap < -SOFT * math.sqrt(total) and self._could_burn(seen, sensor, -gap):
             part = max(float(self._shares[seen.cylinder]), 0.1)
             extra = ((gap / SOFT) ** 2 - total) / part**2
-            self.p[: self.n, : self.n] += extra * np.outer(self._shares, self._shares)
+            moves = self._moves()
+            self.p[: self.n + 2, : self.n + 2] += extra * np.outer(moves, moves)
 
     def add(self, seen: Observation) -> Event | None:
         """Take in one observation; return the event that it made sure of, if any."""
@@ -394,6 +401,10 @@ class Tracker:
         """Each cylinder's part of the burn now; they add to 1 unless nothing is left."""
         self._since_shares = math.inf
         return self._share(0.0)
+
+    def used(self) -> float:
+        """Fuel burnt since the filter began (kg), refills not counted."""
+        return float(self.x[self.n + 1])
 
     def offset(self, sensor: SensorState) -> tuple[float, float]:
         """Offset of a sensor (kg) and its standard deviation."""
