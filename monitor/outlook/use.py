@@ -21,7 +21,6 @@ from monitor.model.site import Site
 from monitor.outlook import level
 from monitor.outlook.level import Air
 from monitor.outlook.sensor_state import Observation
-from monitor.outlook.tracker import Tracker
 
 Series = NDArray[np.float64]
 BASE_K = 288.15  # heating days count below 15 degC
@@ -96,19 +95,16 @@ def log_days(site: Site, readings: Sequence[Reading], at: datetime, air: Air | N
     count = (at.astimezone(zone).date() - midnight.date()).days
     edges = [midnight + timedelta(days=k) for k in range(count + 1)]  # wall clock: a day of 23 or 25 h is one day
     filter_ = level.tracker(site)
-    by_hour = np.zeros((7, 24))
     sums, read = np.full(count + 1, np.nan), np.zeros(count + 1, dtype=bool)
     j = 0
     for k, edge in enumerate(edges):
-        for hour in range(24):  # the day before the edge
-            time = edge - timedelta(hours=23 - hour)
-            before = filter_.used()
-            j, new = _feed(filter_, seen, j, level.days(time))
-            if k > 0 and sums[k - 1] == sums[k - 1]:
-                day = edges[k - 1]
-                by_hour[day.weekday(), hour] += max(filter_.used() - before, 0.0) if new else 0.0
-            read[k] = read[k] or new
+        edge_d = level.days(edge)
+        while j < len(seen) and seen[j].time_d <= edge_d:
+            filter_.add(seen[j])
+            read[k] = True
+            j += 1
         if j > 0:
+            filter_.advance(edge_d)
             sums[k] = filter_.used()
     used = np.diff(sums)
     near = np.array([read[max(0, k) : k + 3].any() for k in range(count)], dtype=bool)
@@ -116,18 +112,37 @@ def log_days(site: Site, readings: Sequence[Reading], at: datetime, air: Air | N
     if count > 0:
         used[0] = np.nan  # begins in the middle
     weekday = np.array([e.weekday() for e in edges[:-1]], dtype=np.int64)
-    return DayLog(midnight, used, _daily_air(air, edges), weekday, by_hour if _fine(seen) else np.zeros((7, 24)))
+    return DayLog(midnight, used, _daily_air(air, edges), weekday, hours_of_week(seen, zone, filter_.most_kg_d))
 
 
-def _feed(filter_: Tracker, seen: Sequence[Observation], j: int, until_d: float) -> tuple[int, bool]:
-    """Take in what was seen up to `until_d` and go on to then; return the next index and whether there was any."""
-    start = j
-    while j < len(seen) and seen[j].time_d <= until_d:
-        filter_.add(seen[j])
-        j += 1
-    if j > 0:
-        filter_.advance(until_d)
-    return j, j > start
+def hours_of_week(seen: Sequence[Observation], zone: ZoneInfo, most_kg_d: float) -> Series:
+    """Fuel burnt (kg, summed) by weekday and local hour, from the falls between readings that follow closely.
+
+    Zero where readings do not come about hourly over four weeks. An hour whose mean fall is not clear of the noise
+    (two standard errors) counts as none.
+    """
+    out = np.zeros((7, 24))
+    if not _fine(seen):
+        return out
+    falls: dict[tuple[int, int], list[float]] = {}
+    last: dict[str, Observation] = {}
+    for now in seen:
+        before = last.get(now.sensor)
+        last[now.sensor] = now
+        gap_d = 0.0 if before is None else now.time_d - before.time_d
+        if before is None or now.manual or not 0.2 / 24.0 < gap_d < 2.2 / 24.0:
+            continue
+        fall = before.kg - now.kg
+        if abs(fall) > most_kg_d * gap_d + 4.0 * now.sd_kg:
+            continue  # a spike or a new charge
+        middle = level.EPOCH + timedelta(days=(now.time_d + before.time_d) / 2.0)
+        local = middle.astimezone(zone)
+        falls.setdefault((local.weekday(), local.hour), []).append(fall)
+    for (day, hour), values in falls.items():
+        mean = float(np.mean(values))
+        noise = float(np.std(values)) / max(len(values), 1) ** 0.5
+        out[day, hour] = len(values) * mean if mean > 2.0 * noise or (noise == 0.0 and mean > 0.0) else 0.0
+    return out
 
 
 def _fine(seen: Sequence[Observation]) -> bool:
