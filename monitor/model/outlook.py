@@ -61,6 +61,22 @@ class RunOut:
 
 
 @dataclass(frozen=True, slots=True)
+class FuelEnds:
+    """When fuel ends. `subject` is "supply", "service", "reserve" or a cylinder's name.
+
+    `dry`: the last of it is burnt. `usable`: the charge no longer carries everything for the stated burn at the
+    coldest air that must be expected, with `unusable_kg` still in; None where that is not known.
+    """
+
+    subject: str
+    left_kg: float
+    unusable_kg: float | None
+    dry: RunOut
+    usable: RunOut | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
 class Outlook:
     """The whole answer made at `at`. `forecast_source` etc. say what it rests on; `notes` what it lacks."""
 
@@ -75,3 +91,4 @@ class Outlook:
     forecast_source: str | None = None
     forecast_issued: datetime | None = None
     notes: tuple[str, ...] = ()
+    fuel: tuple[FuelEnds, ...] = ()

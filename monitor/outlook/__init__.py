@@ -2,5 +2,6 @@
 
 from monitor.outlook.asjson import jsonable
 from monitor.outlook.making import make
+from monitor.outlook.use import learn_use
 
-__all__ = ["jsonable", "make"]
+__all__ = ["jsonable", "learn_use", "make"]

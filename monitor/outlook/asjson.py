@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from monitor.model.outlook import HourOutlook, Outlook, Stretch
+from monitor.model.outlook import FuelEnds, HourOutlook, Outlook, RunOut, Stretch
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Basis, Site
 
@@ -81,9 +81,25 @@ def _level(level: Level, site: Site) -> dict[str, Any]:
     }
 
 
+def _run_out(run_out: RunOut | None) -> dict[str, str | None] | None:
+    if run_out is None:
+        return None
+    return {"p10": _time(run_out.p10), "p50": _time(run_out.p50), "p90": _time(run_out.p90)}
+
+
+def _fuel(ends: FuelEnds) -> dict[str, Any]:
+    return {
+        "subject": ends.subject,
+        "left_kg": _number(ends.left_kg, 5),
+        "unusable_kg": _number(ends.unusable_kg, 5),
+        "dry": _run_out(ends.dry),
+        "usable": _run_out(ends.usable),
+        "basis": ends.basis,
+    }
+
+
 def jsonable(outlook: Outlook, site: Site) -> dict[str, Any]:
     """Return the outlook as JSON values: temperatures in degC, power in W, times ISO 8601 in UTC, None for unknown."""
-    run_out = outlook.run_out
     return {
         "at": _time(outlook.at),
         "site": outlook.site,
@@ -93,9 +109,8 @@ def jsonable(outlook: Outlook, site: Site) -> dict[str, Any]:
         "forecast_issued": _time(outlook.forecast_issued),
         "hours": [_hour(h) for h in outlook.hours],
         "uncovered": [_stretch(s) for s in outlook.uncovered],
-        "run_out": None
-        if run_out is None
-        else {"p10": _time(run_out.p10), "p50": _time(run_out.p50), "p90": _time(run_out.p90)},
+        "run_out": _run_out(outlook.run_out),
+        "fuel": [_fuel(f) for f in outlook.fuel],
         "levels": [_level(level, site) for level in outlook.levels],
         "notes": list(outlook.notes),
     }

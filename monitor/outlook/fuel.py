@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.model.outlook import RunOut
+from monitor.model.outlook import FuelEnds, RunOut
 from monitor.model.reading import Level
 from monitor.model.site import Site
 from monitor.outlook.draw import Feed
@@ -101,18 +101,6 @@ def least_share(site: Site, cold_k: float, *, wind_m_s: float = 0.0, sky: float 
         return float(shares[0])
     k = int(below[-1]) + 1
     return None if k >= _SHARES else float(shares[k])
-
-
-@dataclass(frozen=True, slots=True)
-class FuelEnds:
-    """When fuel ends. `subject` is "supply", "service", "reserve" or a cylinder; `usable` ends with the cold."""
-
-    subject: str
-    left_kg: float
-    unusable_kg: float | None
-    dry: RunOut
-    usable: RunOut | None
-    basis: str
 
 
 def ends(

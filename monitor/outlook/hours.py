@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -160,3 +160,37 @@ def ahead(
         history_k=history(forecast, first, measured),
         notes=tuple(notes),
     )
+
+
+def _local_days(view: Ahead, timezone: str) -> tuple[list[date], NDArray[np.int64]]:
+    """Local dates ahead in order, and the index of each hour's date."""
+    zone = ZoneInfo(timezone)
+    dates = [t.astimezone(zone).date() for t in view.times]
+    order = list(dict.fromkeys(dates))
+    return order, np.array([order.index(d) for d in dates], dtype=np.int64)
+
+
+def daily_means(view: Ahead, timezone: str) -> list[float]:
+    """Mean air (K) of each local day ahead, NaN where less than half of it is known."""
+    order, index = _local_days(view, timezone)
+    out = []
+    for k in range(len(order)):
+        air = view.air_k[index == k]
+        air = air[np.isfinite(air)]
+        out.append(float(air.mean()) if air.size >= 12 or (k == 0 and air.size) else float("nan"))
+    return out
+
+
+def spread_over_hours(
+    view: Ahead, site: Site, mean_kg_d: Callable[[NDArray[np.int64], Series], Series], shares: Series | None
+) -> Series:
+    """Gas drawn in each hour ahead (kg): each day's mean over the hours of the week, else over those that may burn."""
+    order, index = _local_days(view, site.timezone)
+    air = np.array(daily_means(view, site.timezone))
+    daily = mean_kg_d(np.array([d.weekday() for d in order], dtype=np.int64), air)
+    local = local_hours(view.times, site.timezone)
+    weekday = np.array([d.weekday() for d in order], dtype=np.int64)[index]
+    if shares is None:
+        allowed = np.array([any(a.may_burn(h) for a in site.appliances) for h in range(24)], dtype=np.float64)
+        shares = np.tile(allowed / max(allowed.sum(), 1.0), (7, 1))
+    return np.asarray(daily[index] * shares[weekday, local], dtype=np.float64)

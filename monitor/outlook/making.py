@@ -12,19 +12,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.model.forecast import Forecast
-from monitor.model.outlook import HoldEnds, HourOutlook, Outlook
+from monitor.model.outlook import FuelEnds, HoldEnds, HourOutlook, Outlook
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Basis, Site
 from monitor.outlook import hours as clock
 from monitor.outlook.draw import Feed, Series, falling
+from monitor.outlook.fuel import ends as fuel_ends
 from monitor.outlook.runout import first_estimate
 from monitor.outlook.stretch import stretches
+from monitor.outlook.use import Use
 from monitor.physics import Air, Plant, film_w_m2k, level_needed, rest_k, sustained_w
 from monitor.physics import hold as hold_time
 
 _ENDS: tuple[HoldEnds, ...] = ("pressure", "fuel", "limit")
 LIMIT_S = 86_400.0
-LEAST_MEMBERS = 5  # fewer than this are no odds
+LEAST_MEMBERS = 2  # one alone is no odds
 
 
 @dataclass(frozen=True)
@@ -137,24 +139,32 @@ def make(
     history: tuple[Sequence[datetime], Sequence[float]] | None = None,
     use_kg_s: float | None = None,
     settings: Mapping[str, Any] | None = None,
+    learnt: Use | None = None,
 ) -> Outlook:
     """Make the outlook at `at` (aware) for the hours from the one that holds it to the forecast's end.
 
     `history` is air measured before `at` (times, K); `use_kg_s` a stated use (kg/s), else the one the levels show.
-    With five or more members in the forecast every hour and stretch gets its odds. Hours without air, and everything
-    that rests on them, are None. `settings` replaces the site's own.
+    `learnt` (see `learn_use`) is better than either where it is there and no use is stated. With two or more members
+    in the forecast every hour and stretch gets its odds. Hours without air, and everything that rests on them, are
+    None. `settings` is taken for what may come.
     """
     del settings  # nothing here has a setting yet that the site does not carry
     at = at.astimezone(UTC)
     run_out, run_words = first_estimate(site, levels, at, use_kg_s)
+    fuel: tuple[FuelEnds, ...] = ()
+    if learnt is not None and use_kg_s is None:
+        fuel = _fuel(site, forecast, levels, learnt, at)
+        run_out = fuel[0].dry if fuel else run_out
+        run_words = f"run-out: {learnt.basis}" if fuel else run_words
     charge, deviation, notes, known = _charges(site, levels)
     if forecast is None:
         notes.append("no forecast: nothing can be said about the hours ahead")
+        told = (*notes, run_words)
         return Outlook(
-            at, site.name, site.supply.basis, site.demand_w, (), (), run_out, tuple(levels), notes=(*notes, run_words)
+            at, site.name, site.supply.basis, site.demand_w, (), (), run_out, tuple(levels), notes=told, fuel=fuel
         )
     view = clock.ahead(forecast, at, history)
-    hours, found = _hours(site, view, (charge, deviation), _use(site, levels, at, view, use_kg_s), known)
+    hours, found = _hours(site, view, (charge, deviation), _use(site, levels, at, view, use_kg_s, learnt), known)
     return Outlook(
         at=at,
         site=site.name,
@@ -167,16 +177,41 @@ def make(
         forecast_source=forecast.source,
         forecast_issued=forecast.issued,
         notes=(*notes, *view.notes, *forecast.notes, run_words),
+        fuel=fuel,
     )
 
 
-def _use(site: Site, levels: Sequence[Level], at: datetime, view: clock.Ahead, use_kg_s: float | None) -> Series:
+def _fuel(
+    site: Site, forecast: Forecast | None, levels: Sequence[Level], learnt: Use, at: datetime
+) -> tuple[FuelEnds, ...]:
+    """When fuel ends by the learnt use, with the forecast's own days and its coldest hour (one chance in ten)."""
+    if forecast is None:
+        return fuel_ends(site, levels, learnt, at)
+    view = clock.ahead(forecast, at)
+    if not np.isfinite(view.air_k).any():
+        return fuel_ends(site, levels, learnt, at)
+    members = view.members_k[np.isfinite(view.members_k).any(axis=1)]
+    cold_k = float(np.quantile(np.nanmin(members, axis=1), 0.1))
+    return fuel_ends(site, levels, learnt, at, air_k=clock.daily_means(view, site.timezone), cold_k=cold_k)
+
+
+def _use(
+    site: Site,
+    levels: Sequence[Level],
+    at: datetime,
+    view: clock.Ahead,
+    use_kg_s: float | None,
+    learnt: Use | None,
+) -> Series:
     """Gas drawn in each hour ahead (kg); the first hour counts from `at`."""
-    rate = use_kg_s
-    if rate is None:
-        open_names = {c.name for c in site.cylinders if c.valve_open}
-        rate = sum(x.burn_kg_s for x in levels if x.cylinder in open_names and x.reading_time is not None)
-    use = np.full(len(view.times), max(rate, 0.0) * clock.HOUR_S)
+    if use_kg_s is None and learnt is not None and learnt.days > 0:
+        use = clock.spread_over_hours(view, site, learnt.mean_kg_d, learnt.hours)
+    else:
+        rate = use_kg_s
+        if rate is None:
+            open_names = {c.name for c in site.cylinders if c.valve_open}
+            rate = sum(x.burn_kg_s for x in levels if x.cylinder in open_names and x.reading_time is not None)
+        use = np.full(len(view.times), max(rate, 0.0) * clock.HOUR_S)
     if view.times and view.times[0] <= at:
         use[0] *= 1.0 - (at - view.times[0]).total_seconds() / clock.HOUR_S
     return use

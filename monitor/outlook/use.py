@@ -165,6 +165,11 @@ def _daily_air(air: Air | None, edges: Sequence[datetime]) -> Series:
     return np.asarray(np.where(number >= 6, total / np.maximum(number, 1), np.nan), dtype=np.float64)
 
 
+def learn_use(site: Site, readings: Sequence[Reading], at: datetime, air: Air | None = None) -> Use:
+    """Learn the use of a site from its readings up to `at` (months of them where there are) and its measured air."""
+    return learn(log_days(site, readings, at, air), *level.habit_kg_d(site))
+
+
 def learn(log: DayLog, habit_kg_d: float, habit_sd_kg_d: float) -> Use:
     """Learn the use from a log of days, starting from a habit (kg/day) as uncertain as it is."""
     good = np.isfinite(log.used_kg)

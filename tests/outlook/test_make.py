@@ -16,6 +16,7 @@ from monitor.model.forecast import Forecast
 from monitor.model.outlook import Outlook
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Appliance, Cylinder, Site, Supply
+from monitor.outlook import use
 from tests.reference import second_reading
 
 AT = datetime(2026, 1, 10, 0, tzinfo=UTC)
@@ -317,3 +318,34 @@ def test_worst_hour_is_the_one_with_the_least_headroom() -> None:
     assert stretch.worst_time == AT + timedelta(hours=9)
     assert stretch.worst_headroom_w == made.hours[9].headroom_w
     assert stretch.worst_air_k == pytest.approx(246.15)
+
+
+def test_learnt_use_sets_the_run_out_and_the_fall_by_hour() -> None:
+    days = 90
+    hours = np.zeros((7, 24))
+    hours[:, 18] = 1.0
+    log = use.DayLog(AT - timedelta(days=days), np.full(days, 0.6), np.full(days, np.nan), np.arange(days) % 7, hours)
+    learnt = use.learn(log, 0.3, 0.3)
+    made = outlook.make(site(), cold(72), levels(9, 9), AT, learnt=learnt)
+    by_hour = [sum(h.charge_kg.values()) for h in made.hours]
+    assert by_hour[18] == pytest.approx(18.0)
+    assert by_hour[19] == pytest.approx(17.4, abs=0.05)
+    assert by_hour[42] == pytest.approx(by_hour[19])
+    assert made.run_out is not None
+    assert made.run_out.p50 is not None
+    assert abs((made.run_out.p50 - AT).days - 30) <= 2
+    assert [f.subject for f in made.fuel] == ["supply", "A", "B"]
+    usable = made.fuel[0].usable
+    assert usable is not None
+    assert usable.p50 is not None
+    assert usable.p50 < made.run_out.p50
+    assert any("learnt from 90 days" in n for n in made.notes)
+    told = fixed_names(made, site())
+    assert {"subject", "left_kg", "unusable_kg", "dry", "usable", "basis"} == set(told["fuel"][0])
+    assert told["run_out"] == told["fuel"][0]["dry"]
+    # a stated use goes before the learnt one
+    stated = outlook.make(site(), cold(72), levels(9, 9), AT, learnt=learnt, use_kg_s=1.2 / 86_400)
+    assert stated.fuel == ()
+    assert stated.run_out is not None
+    assert stated.run_out.p50 is not None
+    assert (stated.run_out.p50 - AT).days == 15
