@@ -11,6 +11,7 @@ from monitor.alerts.known import Known, found
 from monitor.alerts.say import percent
 from monitor.alerts.settings import Limits
 from monitor.model.alert import Condition, Fact
+from monitor.model.forecast import NO_SERVICE
 from monitor.model.health import SourceHealth
 from monitor.model.outlook import Outlook
 from monitor.model.reading import Level, Quantity
@@ -81,7 +82,8 @@ def level_old(levels: Sequence[Level], site: Site, now: datetime, limits: Limits
 def forecast_stale(outlook: Outlook | None, health: Health, now: datetime, limits: Limits) -> Condition:
     """A forecast that is missing or old. Every source failing is told first and holds it back while it is young."""
     kind = "forecast-stale"
-    issued = None if outlook is None else outlook.forecast_issued
+    none = outlook is None or outlook.forecast_source == NO_SERVICE
+    issued = None if outlook is None or none else outlook.forecast_issued
     errors = "; ".join(f"{h.name}: {h.error}" for h in of_kind(health, "forecast") if h.error)
     if issued is None:
         facts: dict[str, Fact] = {"error": errors or None, "on_delay_s": 1800.0}

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 Series = NDArray[np.float64]
 
+NO_SERVICE = "thermometer"  # the source of a forecast made from the site's own thermometer when no service is left
+
 
 @dataclass(frozen=True, slots=True)
 class Forecast:

@@ -27,7 +27,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.model.forecast import Forecast
+from monitor.model.forecast import NO_SERVICE, Forecast
 from monitor.model.site import Site
 
 Series = NDArray[np.float64]
@@ -283,7 +283,7 @@ def from_season(
     sigma = np.interp(ahead, 24.0 * np.arange(LEADS) + 12.0, np.array(SEASON_SIGMA_K))
     errors = error_paths(start, hours, site.timezone, draws(MEMBERS, hours // 24 + 3))
     return Forecast(
-        source="thermometer",
+        source=NO_SERVICE,
         issued=at.astimezone(UTC),
         received=at.astimezone(UTC),
         start=start,

@@ -19,12 +19,14 @@ from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook import level
 from monitor.weather.choose import choose
+from monitor.weather.yard import Yard
 
 if TYPE_CHECKING:
     from monitor.store import Store
 
 LEVEL_DAYS = 45  # readings this old no longer say anything about the level now
 HISTORY_HOURS = 48
+YARD = Yard()  # remembers for the rest of the day what was learnt of forecasts here
 
 History = tuple[Sequence[datetime], Sequence[float]]
 
@@ -67,7 +69,8 @@ def gather(site: Site, store: Store, now: datetime) -> Facts:
         if r.value is not None
     ]
     history = ([r.time for r in air], [float(r.value or 0.0) for r in air]) if air else None
-    return Facts(readings, choose_forecast(site, store, now), history, tuple(store.latest_readings()))
+    forecast = YARD.ready(store, site, choose_forecast(site, store, now), now)
+    return Facts(readings, forecast, history, tuple(store.latest_readings()))
 
 
 def choose_forecast(site: Site, store: Store, now: datetime) -> Forecast | None:
