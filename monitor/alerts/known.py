@@ -54,7 +54,7 @@ def found(
     all_facts: dict[str, Fact] = dict(facts or {})
     if band:
         all_facts["in_band"] = True
-    on = ",".join(sorted(set(rests_on)))
+    on = "\n".join(sorted(set(rests_on)))  # a name may hold a comma
     if on:
         all_facts["rests_on"] = on
     return Condition(kind, subject, holds, severity, urgency, certainty, rank, reason, all_facts)

@@ -128,7 +128,7 @@ def judge(
 
 def _rests_on(condition: Condition) -> Iterable[str]:
     text = condition.facts.get("rests_on")
-    return text.split(",") if isinstance(text, str) and text else ()
+    return text.split("\n") if isinstance(text, str) and text else ()
 
 
 def _verdict(c: Condition) -> Verdict:
@@ -350,13 +350,19 @@ def leave_shelf(step: Step) -> None:
     step.extra(shelf_s=None, one_shot=None)
 
 
+def known_state(state: AlertState) -> State:
+    """Return the state of an alert that stands: an acknowledgement is remembered on the shelf."""
+    return "acknowledged" if state.acknowledged_by else "unacknowledged"
+
+
 def _off_the_shelf(step: Step, c: Condition, verdict: Verdict) -> None:
     leave_shelf(step)
     if not is_active(step.state):
         step.go("normal", "the shelf's time is up", c.facts)
         return
-    step.go("unacknowledged", "the shelf's time is up, and it was not over", c.facts)
-    if verdict != "clear":
+    after = known_state(step.state)
+    step.go(after, "the shelf's time is up, and it was not over", c.facts)
+    if verdict != "clear" and after == "unacknowledged":
         step.tell("updated", c, "its time on the shelf is up, and it still stands")
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from monitor.alerts import kinds
-from monitor.alerts.life import LONGEST_SHELF, Step, Words, end_it, forget_pending, is_active, leave_shelf
+from monitor.alerts.life import LONGEST_SHELF, Step, Words, end_it, forget_pending, is_active, known_state, leave_shelf
 from monitor.model.alert import AlertState, Condition, Judgement
 from monitor.model.errors import BadInput, Problem
 
@@ -73,7 +73,7 @@ def unshelve(state: AlertState, now: datetime, by: str, words: Words) -> Judgeme
         raise _refuse(state, "a shelved alert")
     step = _step(state, now, words)
     leave_shelf(step)
-    step.go("unacknowledged" if is_active(state) else "normal", f"taken off the shelf by {by}")
+    step.go(known_state(state) if is_active(state) else "normal", f"taken off the shelf by {by}")
     return _done(step)
 
 

@@ -6,12 +6,14 @@ import logging
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from urllib.parse import quote
 
 from monitor.model.alert import Notice
 from monitor.notify.observe import Seen, watching
 from monitor.notify.outcome import DELIVERED, Outcome
 from monitor.notify.secrets import redact
 
+SAFE = "/@#:~,"  # a header holds no letters beyond Latin-1
 LATER = {408, 425, 429}
 TOO_LARGE = 413
 _TYPES = {"Extreme": "failure", "Severe": "failure", "Moderate": "warning", "Minor": "info"}
@@ -35,7 +37,7 @@ class Push:
     def _try(self, notice: Notice, body: str) -> tuple[Outcome, int | None]:
         headers = getattr(self.plugin, "headers", None)
         if isinstance(headers, dict):
-            headers["Idempotency-Key"] = notice.id
+            headers["Idempotency-Key"] = quote(notice.id, safe=SAFE)
         said = _Said()
         log = logging.getLogger("apprise")
         log.addHandler(said)

@@ -11,7 +11,7 @@ import pytest
 from monitor.alerts import life, operate
 from monitor.alerts.known import found
 from monitor.alerts.settings import Limits
-from monitor.model.alert import AlertState, Condition, Fact, Judgement
+from monitor.model.alert import AlertState, Condition, Fact, Judgement, Severity, Urgency
 from monitor.model.errors import BadInput
 from tests.alerts.scene import NOW
 
@@ -59,10 +59,13 @@ def cond(
     rank: float = 1.0,
     band: bool = False,
     rests_on: tuple[str, ...] = (),
-    severity: str = "Moderate",
+    severity: Severity = "Moderate",
+    urgency: Urgency = "Future",
 ) -> Condition:
     text = reason or {True: "it holds", False: "it is gone", None: "cannot be judged"}[holds]
-    return found(kind, subject, holds, text, facts, rank=rank, band=band, rests_on=rests_on, severity=severity)  # type: ignore[arg-type]
+    return found(
+        kind, subject, holds, text, facts, rank=rank, band=band, rests_on=rests_on, severity=severity, urgency=urgency
+    )
 
 
 NO_DELAY = "forecast-stale"  # no on-delay, no off-delay, does not latch
@@ -173,7 +176,7 @@ def test_worse_news_is_told_at_once_and_the_same_is_not() -> None:
         play.round(cond(NO_DELAY), after=10 * M)
     assert play.told == ["raised"]
     judgement = play.round(cond(NO_DELAY, rank=2.0, reason="older still"))
-    assert [n.body for n in judgement.notices] == ["worse than when it was told: older still"]
+    assert [n.body for n in judgement.notices] == ["nearer, surer or worse than when it was told: older still"]
     assert judgement.notices[0].id == f"{KEY}@2026-01-05T14:01Z#2"
     play.round(cond(NO_DELAY, rank=1.0))
     play.round(cond(NO_DELAY, rank=2.0))
@@ -185,7 +188,10 @@ def test_an_earlier_start_is_news_and_a_changed_amount_waits() -> None:
     play = raised(kind, start="2026-01-08T10:00Z", nights=1, hold_missing=0.1)
     play.round(cond(kind, facts={"start": "2026-01-08T00:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
     assert play.told == ["raised"]
-    play.round(cond(kind, facts={"start": "2026-01-07T21:00Z", "nights": 1, "hold_missing": 0.1}), after=H)
+    early: dict[str, Fact] = {"start": "2026-01-07T21:00Z", "nights": 1, "hold_missing": 0.1}
+    play.round(cond(kind, facts=early), after=H)
+    assert play.told == ["raised"]
+    play.round(cond(kind, facts=early, urgency="Expected"), after=H)
     assert play.told == ["raised", "updated"]
     assert play.last.notices[0].body == "it begins earlier than was told"
     worse: dict[str, Fact] = {"start": "2026-01-07T21:00Z", "nights": 3, "hold_missing": 0.1}
@@ -214,7 +220,11 @@ def test_an_acknowledgement_is_remembered_until_it_gets_worse() -> None:
     play.take(operate.acknowledge(play.states[KEY], play.now, "Kim", words))
     play.round(cond(NO_DELAY, rank=2.0, reason="older still"))
     assert play.reasons() == [
-        ("acknowledged", "unacknowledged", "worse than what was acknowledged: worse than when it was told: older still")
+        (
+            "acknowledged",
+            "unacknowledged",
+            "worse than what was acknowledged: nearer, surer or worse than when it was told: older still",
+        )
     ]
     assert play.told == ["raised", "updated"]
     with pytest.raises(BadInput, match="not yet acknowledged"):
@@ -434,3 +444,16 @@ def test_a_clock_set_back_does_not_silence_what_nobody_acknowledged() -> None:
     for _ in range(25):
         play.round(bad, after=H)
     assert play.told == ["raised", "updated"]
+
+
+def test_an_acknowledgement_is_remembered_on_the_shelf() -> None:
+    for by_hand in (True, False):
+        play = raised()
+        play.take(operate.acknowledge(play.states[KEY], play.now, "Kim", words))
+        play.take(operate.shelve(play.states[KEY], play.now, play.now + 2 * H, "Kim", words))
+        if by_hand:
+            play.take(operate.unshelve(play.states[KEY], play.now, "Kim", words))
+        else:
+            play.round(cond(NO_DELAY), after=3 * H)
+        assert play.state(KEY) == "acknowledged"
+        assert play.told == ["raised"]

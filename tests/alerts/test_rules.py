@@ -145,7 +145,7 @@ def test_low_fuel_rests_on_the_sensors_when_all_are_silent() -> None:
     assert "rests_on" not in find("low-fuel/site", outlook(), levels, SITE, NOW, dead).facts
     dead["scale-b"] = SourceHealth("scale-b", "sensor", NOW - 9 * H, ok_at=NOW - 5 * H)
     c = find("low-fuel/site", outlook(), levels, SITE, NOW, dead)
-    assert c.facts["rests_on"] == "sensor-silent/scale-a,sensor-silent/scale-b"
+    assert c.facts["rests_on"] == "sensor-silent/scale-a\nsensor-silent/scale-b"
     empty = (level("A", 0.04, age=5 * H), level("B", 0.04, age=5 * H))
     assert "rests_on" not in find("low-fuel/site", outlook(), empty, SITE, NOW, dead).facts
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from email.header import decode_header, make_header
 from pathlib import Path
 from urllib.parse import quote
 
@@ -66,6 +67,16 @@ def test_the_id_is_the_same_at_each_attempt_and_valid() -> None:
     # RFC 5322 3.6.4: "<" dot-atom-text "@" dot-atom-text ">"
     atom = r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
     assert re.fullmatch(rf"<{atom}(\.{atom})*@{atom}(\.{atom})*>", str(a["Message-ID"]))
+
+
+def test_names_in_any_script_pass() -> None:
+    with mail_server() as (letters, port):
+        n = notice("sensor-silent/Küche 厨房", headline="Küche 厨房: -14 °C\nBcc: x@example.org")
+        assert send(url(port, login=False), n).ok
+    (letter,) = letters.taken
+    subject = make_header(decode_header(str(letter["Subject"])))
+    assert str(subject) == "Küche 厨房: -14 °C Bcc: x@example.org"
+    assert letter["Bcc"] is None
 
 
 def test_ids_of_unlike_notices_never_meet() -> None:

@@ -35,6 +35,15 @@ def test_it_arrives_with_the_id() -> None:
     assert notice().id in body["message"]
 
 
+def test_names_in_any_script_pass() -> None:
+    with web_server() as web:
+        way = channels.open_way(Channel("push", f"json://127.0.0.1:{web.port}/?rto=1"))
+        n = notice("sensor-silent/Küche 厨房", headline="Küche 厨房: -14 °C")
+        assert way.send(n, NOW) == Outcome()
+    assert web.got[0][1]["title"] == "Küche 厨房: -14 °C"
+    assert web.ids[0].startswith("sensor-silent/K%C3%BCche%20")
+
+
 @pytest.mark.parametrize(
     ("status", "permanent", "reason"),
     [
