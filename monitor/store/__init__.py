@@ -7,11 +7,12 @@ pandas where it finds it, is used by the commands that export and import.
 from monitor.store.facts import Facts
 from monitor.store.opening import find
 from monitor.store.record import Event, Record
+from monitor.store.retention import Retention, Thin
 from monitor.store.standing import Standing
 
 
-class Store(Facts, Standing, Record):
+class Store(Facts, Standing, Record, Thin):
     """One connection to the database. Each writing method is one transaction, durable when it returns."""
 
 
-__all__ = ["Event", "Store", "find"]
+__all__ = ["Event", "Retention", "Store", "find"]

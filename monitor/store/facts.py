@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+import logging
+import zlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from monitor.model.errors import BadInput, Problem
 from monitor.model.forecast import Forecast
 from monitor.model.reading import Quantity, Reading, SetAside
 from monitor.store.base import Base
 from monitor.store.pack import moment, pack_json, pack_series, stamp, unpack_json, unpack_series
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
 
 _READING = (
     "SELECT r.time, r.received, s.subject, s.quantity, r.value, s.source, r.noise, r.age_known, r.corrects, r.note, "
@@ -22,6 +27,7 @@ _FORECAST = (
     "elevation, notes FROM forecast "
 )
 RAW_LENGTH = 200
+_TRIES = 3  # packed rows looked at for the newest sound one
 
 
 def _reading(row: tuple[Any, ...]) -> Reading:
@@ -42,6 +48,19 @@ def _forecast(row: tuple[Any, ...]) -> Forecast:
         wind_m_s=wind, cloud=cloud, humidity=humidity, spread_k=spread, credit=row[12], elevation_m=row[13],
         notes=tuple(json.loads(row[14])), id=row[0],
     )  # fmt: skip
+
+
+def _outlook(row: tuple[Any, ...]) -> dict[str, Any]:
+    return dict(unpack_json(row[0]))
+
+
+def _sound(rows: Sequence[tuple[Any, ...]], unpack: Callable[[tuple[Any, ...]], T]) -> Iterator[T]:
+    """Unpack; leave out what the card has spoilt (each packed column has a checksum), so that the rest is of use."""
+    for row in rows:
+        try:
+            yield unpack(row)
+        except (zlib.error, ValueError) as error:
+            log.error("a packed row of the store is damaged and left out: %s", error)
 
 
 class Facts(Base):
@@ -162,8 +181,8 @@ class Facts(Base):
     def latest_forecast(self, source: str | None = None) -> Forecast | None:
         """Return the forecast that came in last, of one source or of any."""
         where, values = ("", ()) if source is None else ("WHERE source = ? ", (source,))
-        rows = self._rows(f"{_FORECAST}{where}ORDER BY received DESC, id DESC LIMIT 1", values)
-        return _forecast(rows[0]) if rows else None
+        rows = self._rows(f"{_FORECAST}{where}ORDER BY received DESC, id DESC LIMIT {_TRIES}", values)
+        return next(_sound(rows, _forecast), None)
 
     def forecasts(
         self, *, since: datetime | None = None, until: datetime | None = None, source: str | None = None
@@ -173,7 +192,7 @@ class Facts(Base):
             f"{_FORECAST}WHERE received >= ? AND received < ? AND (?3 IS NULL OR source = ?3) ORDER BY received, id",
             (stamp(since) if since else -(2**62), stamp(until) if until else 2**62, source),
         )
-        return [_forecast(row) for row in rows]
+        return list(_sound(rows, _forecast))
 
     def add_outlook(self, at: datetime, payload: Mapping[str, Any]) -> int:
         """Keep an outlook as it was made, in its JSON form."""
@@ -181,12 +200,12 @@ class Facts(Base):
 
     def latest_outlook(self) -> dict[str, Any] | None:
         """Return the outlook made last in its JSON form."""
-        rows = self._rows("SELECT payload FROM outlook ORDER BY id DESC LIMIT 1")
-        return dict(unpack_json(rows[0][0])) if rows else None
+        rows = self._rows(f"SELECT payload FROM outlook ORDER BY id DESC LIMIT {_TRIES}")
+        return next(_sound(rows, _outlook), None)
 
     def outlooks(self, *, since: datetime, until: datetime) -> list[dict[str, Any]]:
         """Return the outlooks made in a span in their JSON form, oldest first; `until` is not included."""
         rows = self._rows(
             "SELECT payload FROM outlook WHERE at >= ? AND at < ? ORDER BY at, id", (stamp(since), stamp(until))
         )
-        return [unpack_json(row[0]) for row in rows]
+        return list(_sound(rows, _outlook))
