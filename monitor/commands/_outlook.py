@@ -105,7 +105,20 @@ def _from_files(site: Site, asked: Options, use: float | None, problems: list[Pr
         else Level(c.name, at, 0.0, 0.0, 0.0, 0.0, None, "no charge given: counted as shut off")
         for c in site.cylinders
     )
-    return opened, outlook.make(opened, forecast, levels, at, use_kg_s=0.0 if use is None else use)
+    return opened, outlook.make(opened, _with_odds(opened, forecast, at), levels, at, use_kg_s=use or 0.0)
+
+
+def _with_odds(site: Site, forecast: Forecast, at: datetime) -> Forecast:
+    """A forecast with members keeps them; one alone gets the error that forecasts of its age have.
+
+    Where the file was made after `at`, or long before, its time of issue is not in it: it counts as issued at `at`.
+    """
+    from monitor.outlook import air
+
+    if forecast.air_k.shape[0] > 1:
+        return forecast
+    fresh = timedelta(0) <= at - forecast.issued <= LEAD
+    return air.prepare(forecast if fresh else replace(forecast, issued=at), site)
 
 
 def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Outlook]:
@@ -121,7 +134,10 @@ def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Ou
     with database.Store.open(path, readonly=True) as store:
         facts = main_job.gather(site, store, now)
     levels = level.estimate(site, facts.readings, now, facts.history)
-    return site, outlook.make(site, facts.forecast, levels, now, history=facts.history, use_kg_s=use)
+    site = level.with_valves(site, facts.readings, now)
+    learnt = outlook.learn_use(site, facts.readings, now, facts.history)
+    made = outlook.make(site, facts.forecast, levels, now, history=facts.history, use_kg_s=use, learnt=learnt)
+    return site, made
 
 
 # -- print ------------------------------------------------------------------------------------------------------------
@@ -190,7 +206,7 @@ def _print_blocks(to: Console, site: Site, made: Outlook) -> None:
 
     u = site.units
     odds = any(h.probability_uncovered is not None for h in made.hours)
-    grid = Table(box=None, pad_edge=False)
+    grid = Table(box=None, pad_edge=False, padding=(0, 0, 0, 1))
     grid.add_column("", no_wrap=True)
     names = ["coldest", f"headroom {unit('power', u)}", "holds", "needs", *(["odds"] if odds else [])]
     for name in names:
@@ -219,7 +235,7 @@ def _print_hours(to: Console, site: Site, made: Outlook, zone: ZoneInfo) -> None
     from rich.table import Table
 
     u = site.units
-    grid = Table(box=None, pad_edge=False)
+    grid = Table(box=None, pad_edge=False, padding=(0, 0, 0, 1))
     for name in ("", "air", "liquid", "chart", "floor", "weather", "over demand", "holds", "odds", ""):
         grid.add_column(name, justify="right")
     for h in made.hours:

@@ -22,6 +22,7 @@ Series = NDArray[np.float64]
 Air = tuple[Sequence[datetime], Sequence[float]]
 DAY_S = 86_400.0
 LAG_H = 2.5  # a cylinder's liquid follows the air with about this time constant
+LEAST_KNOWN = 0.7  # share of a gauge's readings whose temperature must be known to take it out
 SLOT_S = 1800.0  # readings of one sensor closer than this are taken together (their median)
 ECHOES = frozenset({Quantity.ECHO_TIME, Quantity.LIQUID_HEIGHT, Quantity.HEIGHT_FROM_TOP})
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -132,7 +133,10 @@ def _converted(
     quantity = group[0].quantity
     times = np.array([days(r.time) for r in group])
     liquid = liquid_k(air, times)
-    used = np.where(np.isfinite(liquid), liquid, convert.NOMINAL_K)
+    if np.isfinite(liquid).mean() < LEAST_KNOWN:
+        liquid = np.full(len(group), np.nan)  # half with and half without would look like a change of level
+    middle = float(np.nanmedian(liquid)) if np.isfinite(liquid).any() else convert.NOMINAL_K
+    used = np.where(np.isfinite(liquid), liquid, middle)
     value = np.array([r.value for r in group], dtype=np.float64)
     kg = convert.to_kg(cylinder, quantity, value, used)
     known = bool(np.isfinite(liquid).any())
