@@ -37,7 +37,8 @@ def _reading(row: tuple[Any, ...]) -> Reading:
     )  # fmt: skip
 
 
-def _forecast(row: tuple[Any, ...]) -> Forecast:
+def to_forecast(row: tuple[Any, ...]) -> Forecast:
+    """The forecast of a row of the table, in the order of its columns. Raises zlib.error where a series is spoilt."""
     members, hours = row[5], row[6]
     air = unpack_series(row[7], (members, hours))
     if air is None:  # the schema says NOT NULL
@@ -182,7 +183,7 @@ class Facts(Base):
         """Return the forecast that came in last, of one source or of any."""
         where, values = ("", ()) if source is None else ("WHERE source = ? ", (source,))
         rows = self._rows(f"{_FORECAST}{where}ORDER BY received DESC, id DESC LIMIT {_TRIES}", values)
-        return next(_sound(rows, _forecast), None)
+        return next(_sound(rows, to_forecast), None)
 
     def forecasts(
         self, *, since: datetime | None = None, until: datetime | None = None, source: str | None = None
@@ -192,7 +193,7 @@ class Facts(Base):
             f"{_FORECAST}WHERE received >= ? AND received < ? AND (?3 IS NULL OR source = ?3) ORDER BY received, id",
             (stamp(since) if since else -(2**62), stamp(until) if until else 2**62, source),
         )
-        return list(_sound(rows, _forecast))
+        return list(_sound(rows, to_forecast))
 
     def add_outlook(self, at: datetime, payload: Mapping[str, Any]) -> int:
         """Keep an outlook as it was made, in its JSON form."""

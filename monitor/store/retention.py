@@ -37,7 +37,7 @@ class Retention:
     forecasts: timedelta = timedelta(days=90)
     forecasts_step: timedelta = 6 * HOUR
     set_aside: timedelta = timedelta(days=366)
-    by_hand: tuple[str, ...] = ("hand",)  # sources whose readings a person entered
+    by_hand: tuple[str, ...] = ("hand", "manual")  # how the sources begin whose readings a person entered
 
 
 class Thin(Base):
@@ -59,13 +59,9 @@ class Thin(Base):
 
     def _thin_one(self, now: datetime, keep: Retention) -> int | None:
         """Do one slice; None where nothing is left to do."""
-        whole = [str(q) for q in _KEPT_WHOLE]
-        marks = ", ".join("?" * len(keep.by_hand)) or "NULL"
-        streams = self._rows(
-            f"SELECT id FROM stream WHERE source NOT IN ({marks}) AND quantity NOT IN (?, ?, ?) ORDER BY id",
-            (*keep.by_hand, *whole),
-        )
-        for (stream,) in streams:
+        for stream, source, quantity in self._rows("SELECT id, source, quantity FROM stream ORDER BY id"):
+            if source.startswith(keep.by_hand) or quantity in _KEPT_WHOLE:
+                continue
             done = self._slice("reading", "time", stream, now - keep.readings, keep.readings_step, keep)
             if done is not None:
                 return done
