@@ -74,9 +74,15 @@ class Lane:
         self._attempts = Attempts(channel.name, deadline_s)
         self._way: channels.Way | None = None
         self._health: SourceHealth | None = None
+        self._begun = False
 
     def turn(self) -> float:
         """Do what is due; return the seconds (of the clock) until the next turn."""
+        if not self._begun:
+            self._begun = True
+            before = self._known()
+            if before is not None and before.permanent:  # someone may have mended it: what still stands tries it out
+                self._revive()
         for row_id, outcome in self._attempts.late():
             if outcome.ok:  # it went out after all: do not send it again
                 self._delivered(row_id)
@@ -178,7 +184,11 @@ class Lane:
         since = before.since if before is not None and before.working else now
         self._put(SourceHealth(self.channel.name, "channel", since, ok_at=now))
         if before is not None and before.error:
-            self._store(lambda s: s.revive(self.channel.name, now, now - timedelta(seconds=retry.GIVE_UP_S)))
+            self._revive()
+
+    def _revive(self) -> None:
+        now = self._clock.now()
+        self._store(lambda s: s.revive(self.channel.name, now, now - timedelta(seconds=retry.GIVE_UP_S)))
 
     def _fails(self, outcome: Outcome, *, given_up: bool) -> None:
         now = self._clock.now()

@@ -67,7 +67,8 @@ class Memory:
     def gather(self, row_ids: Sequence[int], digest: Notice, channel: str, now: datetime) -> int:
         for row_id in row_ids:
             self._set(row_id, state="gathered", gathered_into=digest.id)
-        return self.enqueue(digest, [channel], now)[0]
+        made = self.enqueue(digest, [channel], now)
+        return made[0] if made else next(r.id for r in self.rows.values() if r.notice.id == digest.id)
 
     def enqueue(self, notice: Notice, channels: Sequence[str], now: datetime, forced: bool = False) -> list[int]:
         made = []

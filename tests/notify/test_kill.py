@@ -28,7 +28,8 @@ class Flaky(Web):
         self.took: list[tuple[float, str, str]] = []  # when, id, how
 
     def _answer(self, handler):  # type: ignore[no-untyped-def]
-        what = self._chance.choices([200, 500, 429, "cut", "cut after"], [80, 8, 4, 4, 4])[0]
+        answers: list[int | str] = [200, 500, 429, "cut", "cut after"]
+        what = self._chance.choices(answers, [80, 8, 4, 4, 4])[0]
         self.plan = [(what, {})]
         before = len(self.got)
         super()._answer(handler)

@@ -219,6 +219,26 @@ def test_a_channel_that_is_mended_hears_what_stands() -> None:
         assert [body["title"] for _, body in web.got] == ["test test/push", "raised low-fuel/site"]
 
 
+def test_after_a_restart_a_mended_channel_is_tried_with_what_stands() -> None:
+    with bench() as (b, web):
+        web.answers(401)
+        b.add(notice())
+        b.turn()
+        assert b.states() == ["failed"]
+        b.store.kept_health = dict(b.health)
+        web.answers(200)
+        again = Bench(push("push", web.port))
+        again.store = b.store
+        again.clock.time = b.clock.time + HOUR
+        lane = Lane(
+            again.site, again.site.channels[0], AtOnce(b.store), again.clock, again._heard, deadline_s=5.0,
+            chance=Random(1),
+        )  # fmt: skip
+        lane.turn()
+        assert [body["title"] for _, body in web.got] == ["raised low-fuel/site"]
+        assert again.health["push"].working
+
+
 def test_an_attempt_that_hangs_is_left_and_heard_when_it_comes_back() -> None:
     with web_server() as web:
         web.answers("hang")
