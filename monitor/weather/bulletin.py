@@ -32,7 +32,8 @@ def load(text: str | None, now: datetime) -> tuple[OfficialWarning, ...]:
 
 
 def _read(row: dict[str, Any]) -> OfficialWarning:
-    return OfficialWarning(**{k: datetime.fromisoformat(v) if k in _TIMES and v else v for k, v in row.items()})
+    fields: dict[str, Any] = {k: datetime.fromisoformat(v) if k in _TIMES and v else v for k, v in row.items()}
+    return OfficialWarning(**fields)
 
 
 def words(warnings: Sequence[OfficialWarning], timezone: str) -> str:
