@@ -209,6 +209,20 @@ def delivery_failing(health: Health, now: datetime) -> Iterator[Condition]:
         )  # fmt: skip
 
 
+PARTS = ("radio", "store", "loop", "site")
+
+
+def part_failing(health: Health, now: datetime) -> Iterator[Condition]:
+    """Parts of the service itself: the radio, the store, a loop, the site file."""
+    for kind in PARTS:
+        for entry in of_kind(health, kind):
+            facts: dict[str, Fact] = {"error": entry.error or None, "since": when.iso(entry.since)}
+            facts["failing_s"] = (now - entry.since).total_seconds() if entry.error else None
+            # The name of a source of another kind may be the same: the subject tells them apart.
+            subject = entry.name if entry.name.startswith(kind) or kind == entry.name else f"{kind} {entry.name}"
+            yield found("part-failing", subject, bool(entry.error), entry.error or "works", facts, urgency="Expected")
+
+
 def machine(health: Health, now: datetime, limits: Limits) -> Iterator[Condition]:
     """Disk, clock, restarts and an end without notice, as the service measured them."""
     for entry in of_kind(health, "disk"):

@@ -175,6 +175,13 @@ KINDS: dict[str, Kind] = {
             "a day", off_delay=HOUR,
         ),
         Kind(
+            "part-failing", "Part of the service fails",
+            "a Bluetooth adapter that is gone, a store that cannot be written, a loop that hangs, a bad site file",
+            "what that part does is not done; the rest goes on",
+            "look at what it says, and at the service's log",
+            "a day", on_delay="on_delay", off_delay=0.0,
+        ),
+        Kind(
             "restarting", "Service keeps restarting",
             "power, memory, a failing card, or a fault of the program",
             "gaps in watching",

@@ -47,6 +47,7 @@ def conditions(
         eyes.air_disagrees(known, limits),
         *eyes.dates_due(site, known, now, limits),
         *eyes.delivery_failing(health, now),
+        *eyes.part_failing(health, now),
         *eyes.machine(health, now, limits),
     )
     return tuple(c for c in every if c.kind not in off)

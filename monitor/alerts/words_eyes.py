@@ -126,6 +126,10 @@ EYES: dict[str, Texts] = {
     "clock-wrong": Texts(
         lambda s: f"The machine's clock jumped by {s.long('step_s')}", _plain, _todo, lambda _: "It runs true", PLAIN
     ),
+    "part-failing": Texts(
+        lambda s: f"{s.c.subject} does not work since {s.at('since')}",
+        lambda s: [*_plain(s), BLIND], _todo, lambda _: "It works again", PLAIN,
+    ),
     "restarting": Texts(
         lambda s: f"The service started {s.number('count') or 0:.0f} times in a day", _plain, _todo, lambda _: "", PLAIN
     ),

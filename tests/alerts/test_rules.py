@@ -261,6 +261,19 @@ def test_the_machine() -> None:
         assert found[key].holds is True, key
 
 
+def test_parts_of_the_service_that_fail_are_told() -> None:
+    bad = [
+        SourceHealth("radio", "radio", NOW - H, error="no adapter"),
+        SourceHealth("loop inputs", "loop", NOW - H, error="hangs"),
+        SourceHealth("outlook", "loop", NOW - H, ok_at=NOW),
+        SourceHealth("site file", "site", NOW - H, error="cannot be read"),
+    ]
+    found = {
+        c.subject: c.holds for c in conditions(outlook(), FULL, SITE, NOW, health(*bad)) if c.kind == "part-failing"
+    }
+    assert found == {"radio": True, "loop inputs": True, "loop outlook": False, "site file": True}
+
+
 def test_kinds_can_be_switched_off_but_not_gas() -> None:
     off = replace(
         SITE,

@@ -46,6 +46,7 @@ def everything_wrong(site: Site) -> dict[str, Condition]:
         "c": SourceHealth("clock", "clock", NOW, failed_at=NOW, error="stepped by 2 h", value=7200.0),
         "s": SourceHealth("service", "service", NOW, failed_at=NOW, error="the last run ended unclean", value=6.0),
     }
+    bad["r"] = SourceHealth("radio", "radio", NOW - H, error="no adapter")
     made = outlook(
         {9: 1800.0, 10: 1320.0, 34: 600.0},
         levels=LEVELS,
