@@ -31,7 +31,7 @@ CREDIT = "Weather data by Open-Meteo.com (CC BY 4.0), corrected for this site"
 FORECAST_URL = "https://api.open-meteo.com"
 ENSEMBLE_URL = "https://ensemble-api.open-meteo.com"
 PREVIOUS_URL = "https://previous-runs-api.open-meteo.com"
-ENSEMBLE_MODEL = "ecmwf_ifs025_ensemble"
+ENSEMBLE_MODELS = ("ecmwf_ifs025_ensemble", "ecmwf_ifs025")  # the same members: newer and older servers' name
 
 AIR, HUMIDITY, WIND, CLOUD = "temperature_2m", "relative_humidity_2m", "wind_speed_10m", "cloud_cover"
 VARIABLES = (AIR, HUMIDITY, WIND, CLOUD)
@@ -54,28 +54,35 @@ _META = {
     "icon_eu": "dwd_icon_eu",
     "icon_d2": "dwd_icon_d2",
     "gfs_global": "ncep_gfs025",
+}
+_META_ENSEMBLE = {
     "ecmwf_ifs025_ensemble": "ecmwf_ifs025_ensemble",
+    "ecmwf_ifs025": "ecmwf_ifs025_ensemble",
     "ncep_gefs025": "ncep_gefs025",
+    "gfs025": "ncep_gefs025",
     "ncep_gefs05": "ncep_gefs05",
+    "gfs05": "ncep_gefs05",
     "icon_global_eps": "dwd_icon_eps",
+    "icon_global": "dwd_icon_eps",
 }
 
 
 def fetch(source: WeatherSource, site: Site, context: Context) -> Forecast:
     """Return the forecast (ensemble members with option `ensemble`). Raises WeatherError."""
     ensemble = bool(source.options.get("ensemble"))
-    models = str(source.options.get("models") or (ENSEMBLE_MODEL if ensemble else ""))
+    chosen = str(source.options.get("models") or "")
     base = (source.base_url or (ENSEMBLE_URL if ensemble else FORECAST_URL)).rstrip("/")
     client = Client.of(WHO, source, site, context)
     params = {**_place(source, site), "hourly": ",".join(VARIABLES), "forecast_days": str(DAYS)}
     params["past_days"] = str(PAST_DAYS)
-    if models:
-        params["models"] = models
-    body = _body(client.get(f"{base}/v1/{'ensemble' if ensemble else 'forecast'}", params), context.now())
+    url = f"{base}/v1/{'ensemble' if ensemble else 'forecast'}"
+    answer, models = _asked(client, url, params, [chosen] if chosen or not ensemble else list(ENSEMBLE_MODELS))
+    body = _body(answer, context.now())
     received = context.now()
     start, columns = _columns(body)
     air, notes = _members(columns)
-    issued, words = _issued(client, base, models, start, received)
+    folder = (_META_ENSEMBLE if ensemble else _META).get(models)
+    issued, words = _issued(client, base, folder, start, received)
     if received - issued > GONE:
         old = (received - issued) / timedelta(hours=1)
         raise WeatherError("temporary", f"{WHO} answered with an old forecast, made {old:.0f} h ago or earlier")
@@ -117,6 +124,16 @@ def previous_runs(source: WeatherSource, site: Site, context: Context, past_days
     hours = len(next(iter(columns.values())))
     rows = [series.air_k(columns.get(name, np.full(hours, np.nan)))[0] for name in names]
     return PreviousRuns(start, np.array(rows), _elevation(body))
+
+
+def _asked(client: Client, url: str, params: Mapping[str, str], names: list[str]) -> tuple[Answer, str]:
+    """The answer with the first of the models' `names` that the server does not call unknown, and that name."""
+    for name in names[:-1]:
+        answer = client.get(url, {**params, "models": name})
+        if answer.status != 400:
+            return answer, name
+    last = names[-1]
+    return client.get(url, {**params, **({"models": last} if last else {})}), last
 
 
 def _place(source: WeatherSource, site: Site) -> dict[str, str]:
@@ -260,11 +277,10 @@ def _elevation(body: Mapping[str, Any]) -> float | None:
 
 
 def _issued(
-    client: Client, base: str, models: str, start: datetime, received: datetime
+    client: Client, base: str, folder: str | None, start: datetime, received: datetime
 ) -> tuple[datetime, tuple[str, ...]]:
     """Time of issue as far as it can be known, and the words that say how."""
     made_by = min(received, start + timedelta(days=PAST_DAYS + 1))  # a series begins on the day it was made
-    folder = _META.get(models)
     if folder:
         try:
             meta = client.get(f"{base}/data/{folder}/static/meta.json")

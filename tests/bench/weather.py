@@ -45,9 +45,7 @@ def main() -> None:
     for kind, server in (("open-meteo", OpenMeteo(NOW)), ("nws", Nws(NOW)), ("met-norway", MetNorway(NOW))):
         with server:
             asked = source(kind, server.url)
-            rows.append(
-                (f"fetch {kind} from loopback", best_ms(lambda a=asked: fetch(a, site(), context(NOW, Memory()))))
-            )  # type: ignore[misc]
+            rows.append((f"fetch {kind} from loopback", best_ms(partial(_fetch, asked))))
     with OpenMeteo(NOW) as ensemble:
         ensemble.members = 50
         asked = source("open-meteo", ensemble.url, ensemble=True)

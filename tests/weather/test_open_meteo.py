@@ -329,6 +329,19 @@ def test_ensemble_members_in_order(server: OpenMeteo) -> None:
     assert forecast.wind_m_s.shape == (312,)
 
 
+def test_an_older_server_knows_the_ensemble_by_its_older_name(server: OpenMeteo) -> None:
+    def old(asked: Asked) -> Reply | None:
+        if asked.query.get("models") != "ecmwf_ifs025_ensemble":
+            return None
+        return json_reply({"error": True, "reason": "Data corrupted at path ''. Cannot initialize MultiDomains"}, 400)
+
+    server.trap(old)
+    assert ask(server, ensemble=True).air_k.shape[0] == 31
+    assert [a.query.get("models") for a in server.asked[:2]] == ["ecmwf_ifs025_ensemble", "ecmwf_ifs025"]
+    with pytest.raises(WeatherError, match="MultiDomains"):
+        ask(server, ensemble=True, models="ecmwf_ifs025_ensemble")
+
+
 def test_members_of_several_models(server: OpenMeteo) -> None:
     body = json.loads(changed(server).body)
     values = body["hourly"].pop("temperature_2m")
