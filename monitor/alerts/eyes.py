@@ -209,11 +209,11 @@ def delivery_failing(health: Health, now: datetime) -> Iterator[Condition]:
         )  # fmt: skip
 
 
-PARTS = ("radio", "store", "loop", "site")
+PARTS = ("radio", "store", "site")  # a loop that hangs starts the service anew, and that is told
 
 
 def part_failing(health: Health, now: datetime) -> Iterator[Condition]:
-    """Parts of the service itself: the radio, the store, a loop, the site file."""
+    """Parts of the service itself: the radio, the store, the site file."""
     for kind in PARTS:
         for entry in of_kind(health, kind):
             facts: dict[str, Fact] = {"error": entry.error or None, "since": when.iso(entry.since)}

@@ -176,7 +176,7 @@ KINDS: dict[str, Kind] = {
         ),
         Kind(
             "part-failing", "Part of the service fails",
-            "a Bluetooth adapter that is gone, a store that cannot be written, a loop that hangs, a bad site file",
+            "a Bluetooth adapter that is gone, a store that cannot be written, a bad site file",
             "what that part does is not done; the rest goes on",
             "look at what it says, and at the service's log",
             "a day", on_delay="on_delay", off_delay=0.0,

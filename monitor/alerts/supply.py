@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from monitor.alerts import when
 from monitor.alerts.known import Known, found
@@ -58,23 +59,25 @@ def _runs(hours: Sequence[HourOutlook], soon: float, far: float, far_from: datet
 
 
 def _stretch(outlook: Outlook, run: list[HourOutlook], site: Site) -> Stretch:
-    """Return the run as a stretch; the outlook's own where it has one that overlaps."""
+    """Return the run as a stretch, with its worst hour: what it needs and why from the outlook's own that overlaps."""
     start, end = run[0].time, run[-1].time + timedelta(hours=1)
     odds = [p for p in (h.probability_uncovered for h in run) if p is not None]
-    probability = max(odds) if odds else None
     own = next((s for s in outlook.uncovered if s.start < end and start < s.end), None)
-    if own is not None:
-        p = own.probability if own.probability is not None else probability
-        return Stretch(
-            start, end, own.worst_time, own.worst_headroom_w, own.worst_hold_s, own.worst_air_k, own.needed_hold_s, p,
-            own.why,
-        )  # fmt: skip
+    if own is not None and own.probability is not None:
+        odds.append(own.probability)
     worst = min(run, key=lambda h: (h.hold_s if h.hold_s is not None else math.inf, h.headroom_w or 0.0))
-    needed = max((a.hold_s for a in site.appliances), default=0.0)
+    needed = own.needed_hold_s if own is not None else max((a.hold_s for a in site.appliances), default=0.0)
     return Stretch(
-        start, end, worst.time, worst.headroom_w or 0.0, worst.hold_s or 0.0, worst.air_k or math.nan, needed,
-        probability, "hold",
+        start, end, worst.time, worst.headroom_w or 0.0, worst.hold_s or 0.0,
+        math.nan if worst.air_k is None else worst.air_k, needed, max(odds, default=None),
+        "hold" if own is None else own.why,
     )  # fmt: skip
+
+
+def _of_the_cold(hour: HourOutlook, outlook: Outlook) -> bool:
+    """Whether the hour is for this rule: not one that is short because the fuel has ended, where run-out tells that."""
+    told_elsewhere = outlook.run_out is not None and outlook.run_out.p50 is not None
+    return not (hour.hold_ends == "fuel" and told_elsewhere)
 
 
 def _share(level: Level, cylinder: Cylinder) -> float:
@@ -103,7 +106,8 @@ def _cold_facts(outlook: Outlook, worst: Stretch, stretches: list[Stretch], site
     short_w = max(0.0, -worst.worst_headroom_w)
     missing = 0.0 if worst.needed_hold_s <= 0 else 1.0 - min(1.0, worst.worst_hold_s / worst.needed_hold_s)
     hour = next((h for h in outlook.hours if h.time == worst.worst_time), None)
-    nights = {s.start.date() for s in stretches}
+    zone = ZoneInfo(site.timezone)
+    nights = {s.start.astimezone(zone).date() for s in stretches}
     return {
         "start": when.iso(stretches[0].start),
         "end": when.iso(stretches[0].end),
@@ -138,15 +142,18 @@ def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: L
     judged = [h for h in ahead if h.may_burn]
     soon, far_from = limits["probability"], now + FAR
     far = max(soon, limits["probability_far"])
-    raising = [_stretch(outlook, run, site) for run in _runs(ahead, soon, far, far_from)]
+    cold = [h for h in ahead if _of_the_cold(h, outlook)]
+    raising = [_stretch(outlook, run, site) for run in _runs(cold, soon, far, far_from)]
     if not raising:
         blind = sum(_odds(h) is None for h in judged)
         if not ahead:
             return found(kind, SITE, None, "the forecast does not reach past now: the coming cold cannot be judged")
         if judged and blind > len(judged) // 2:
             return found(kind, SITE, None, f"{blind} of {len(judged)} hours ahead cannot be judged for want of data")
-        if any(True for _ in _runs(ahead, limits["probability_clear"], soon, far_from)):
+        if any(True for _ in _runs(cold, limits["probability_clear"], soon, far_from)):
             return found(kind, SITE, False, "odds between what ends and what raises it", band=True)
+        if len(cold) < len(ahead):
+            return found(kind, SITE, False, "covered until the fuel ends")
         return found(kind, SITE, False, "every hour ahead in which the household may burn is covered")
     worst = max(raising, key=lambda s: (_badness(s), -s.start.timestamp()))
     facts = _cold_facts(outlook, worst, raising, site)

@@ -59,7 +59,13 @@ def _needs(say: Say) -> str:
 
 def _cold_headline(say: Say) -> str:
     span, air = say.span("worst_start", "worst_end"), say.show("air_k", "temperature")
-    if say.text("why") == "continuous":
+    odds, short = say.number("probability"), say.number("short_w") or 0.0
+    continuous = say.text("why") == "continuous"
+    held = short <= 0 if continuous else (say.number("hold_s") or 0.0) >= (say.number("needed_s") or 0.0)
+    if held and odds is not None:
+        what = "burners are short" if continuous else f"full burners do not hold {say.minutes('needed_s')} min"
+        fact = f"{span}: odds of {percent(odds)} that {what} at about {air}"
+    elif continuous:
         fact = f"{span}: burners short by {say.show('short_w', 'power')} at {air}"
     else:
         fact = f"{span}: full burners hold {say.minutes('hold_s')} of {say.minutes('needed_s')} min at {air}"
@@ -187,9 +193,7 @@ SUPPLY: dict[str, Texts] = {
         lambda _: "Go by what someone qualified has found, not by this",
         ("The sensor speaks here, not boiloff: boiloff itself is no gas detector.", cautions.LOCAL),
     ),
-    "cold-shortfall": Texts(
-        _cold_headline, _cold_detail, _cold_todo, lambda _: "Every hour ahead is covered", cautions.SUPPLY
-    ),
+    "cold-shortfall": Texts(_cold_headline, _cold_detail, _cold_todo, lambda _: "", cautions.SUPPLY),
     "low-fuel": Texts(
         _fuel_headline,
         _fuel_detail,

@@ -90,6 +90,20 @@ def test_cold_by_odds(hour: int, odds: float, holds: bool, band: bool, certainty
         assert c.facts["probability"] == odds
 
 
+def test_short_of_fuel_is_not_short_in_the_cold() -> None:
+    made = outlook({42: 600.0, 70: 0.0})
+    ended = tuple(replace(h, hold_ends="fuel") if k >= 70 else h for k, h in enumerate(made.hours))
+    unknown = replace(made, hours=ended)
+    known = replace(unknown, run_out=RunOut(NOW + 50 * H, NOW + 60 * H, NOW + 70 * H))
+    facts = find("cold-shortfall/site", unknown, FULL, SITE, NOW, health()).facts
+    assert (facts["nights"], facts["hold_s"]) == (2, 0.0)
+    facts = find("cold-shortfall/site", known, FULL, SITE, NOW, health()).facts
+    assert (facts["nights"], facts["hold_s"]) == (1, 600.0)
+    warm = replace(known, hours=tuple(replace(h, uncovered=False) if k == 42 else h for k, h in enumerate(ended)))
+    c = find("cold-shortfall/site", warm, FULL, SITE, NOW, health())
+    assert (c.holds, c.reason) == (False, "covered until the fuel ends")
+
+
 def test_cold_with_gaps_is_not_all_clear() -> None:
     assert find("cold-shortfall/site", outlook(gaps=range(96)), FULL, SITE, NOW, health()).holds is None
     assert find("cold-shortfall/site", None, FULL, SITE, NOW, health()).holds is None
@@ -265,13 +279,13 @@ def test_parts_of_the_service_that_fail_are_told() -> None:
     bad = [
         SourceHealth("radio", "radio", NOW - H, error="no adapter"),
         SourceHealth("loop inputs", "loop", NOW - H, error="hangs"),
-        SourceHealth("outlook", "loop", NOW - H, ok_at=NOW),
+        SourceHealth("store", "store", NOW - H, ok_at=NOW),
         SourceHealth("site file", "site", NOW - H, error="cannot be read"),
     ]
     found = {
         c.subject: c.holds for c in conditions(outlook(), FULL, SITE, NOW, health(*bad)) if c.kind == "part-failing"
     }
-    assert found == {"radio": True, "loop inputs": True, "loop outlook": False, "site file": True}
+    assert found == {"radio": True, "store": False, "site file": True}
 
 
 def test_kinds_can_be_switched_off_but_not_gas() -> None:
