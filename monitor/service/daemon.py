@@ -19,7 +19,7 @@ from monitor.model.errors import BadInput
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
 from monitor.notify.outbox import Worker
-from monitor.service import loops, start
+from monitor.service import loops, official, start
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
 from monitor.service.clock import Clock, RealClock
@@ -159,6 +159,7 @@ class Daemon:
             for source in sources:
                 source.start()
             core.schedule.add("forecast", lambda: loops.pull_job(core, self._pull), _pull_trigger(core), now=True)
+            core.schedule.add("official warnings", lambda: official.job(core), every(official.EVERY_S), now=True)
             while True:
                 beat()
                 await asyncio.sleep(_TURN_S)

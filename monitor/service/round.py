@@ -18,8 +18,9 @@ from monitor.model.outlook import Outlook
 from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook import level
+from monitor.weather import bulletin
 from monitor.weather.choose import choose
-from monitor.weather.yard import Yard
+from monitor.weather.yard import Yard, gap_k
 
 if TYPE_CHECKING:
     from monitor.store import Store
@@ -87,18 +88,26 @@ def work(site: Site, store: Store, now: datetime, health: Mapping[str, SourceHea
     levels = level.estimate(site, facts.readings, now, facts.history)
     site = level.with_valves(site, facts.readings, now)
     made = outlook.make(site, facts.forecast, levels, now, history=facts.history)
-    known = know(store, facts, now)
+    known = know(store, site, facts, now)
     conditions = alerts.conditions(made, levels, site, now, health, known)
     judgement = alerts.judge(conditions, store.alert_states(), now, site)
     return Found(now, levels, made, conditions, judgement)
 
 
-def know(store: Store, facts: Facts, now: datetime) -> alerts.Known:
-    """Return what else the rules look at: the newest readings, and what each source sent that could not be used."""
+def know(store: Store, site: Site, facts: Facts, now: datetime) -> alerts.Known:
+    """Return what else the rules look at: the newest readings, what each source sent that could not be used, how far
+    thermometer and forecast are apart, and the official warnings.
+    """
     count: dict[str, int] = {}
     reason: dict[str, str] = {}
     for item in store.set_asides(limit=1000):  # newest first
         if now - item.received <= timedelta(days=1):
             count[item.source] = count.get(item.source, 0) + 1
             reason.setdefault(item.source, item.reason)
-    return alerts.Known(readings=facts.newest, set_aside=count, set_aside_reason=reason)
+    return alerts.Known(
+        readings=facts.newest,
+        set_aside=count,
+        set_aside_reason=reason,
+        air_gap_k=gap_k(facts.forecast, facts.history, now),
+        official_warning=bulletin.words(bulletin.load(store.get(bulletin.KEY), now), site.timezone),
+    )

@@ -7,7 +7,7 @@ the process for the rest of the local day: it can be made again from the facts w
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from monitor.model.forecast import Forecast
+from monitor.model.forecast import NO_SERVICE, Forecast
 from monitor.model.reading import Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook import air, cases, learn, verify
@@ -25,6 +25,7 @@ from monitor.outlook.learn import KEEP_NIGHTS, NOTHING, Learnt
 DAY = timedelta(days=1)
 USUAL_HOUR = 12  # local: of the hourly pulls of a day the first after this one is learnt from
 SEASON_DAYS = 30
+GAP_HOURS = 6
 LEAST_NIGHTS = 3  # below, the default error is the better guess
 
 
@@ -137,6 +138,22 @@ class Yard:
             return None
         times = [seen.start + timedelta(hours=k) for k in range(seen.air_k.size)]
         return air.from_season(times, seen.air_k.tolist(), now, site)
+
+
+def gap_k(
+    forecast: Forecast | None, history: tuple[Sequence[datetime], Sequence[float]] | None, now: datetime
+) -> float | None:
+    """Return how much warmer than `forecast` the thermometer was over the last six hours (K); None = cannot be told."""
+    if forecast is None or history is None or forecast.source == NO_SERVICE:
+        return None
+    seen = Measured.of(*history)
+    start = now.astimezone(UTC).replace(minute=0, second=0, microsecond=0) - timedelta(hours=GAP_HOURS - 1)
+    offset = int((start - forecast.start) / timedelta(hours=1))
+    if seen is None or offset < 0 or offset + GAP_HOURS > forecast.hours:
+        return None
+    off = seen.at(start, GAP_HOURS) - air.central(forecast.air_k[:, offset : offset + GAP_HOURS])
+    there = off[np.isfinite(off)]
+    return float(there.mean()) if there.size >= GAP_HOURS // 2 else None
 
 
 @dataclass(frozen=True)
