@@ -60,7 +60,7 @@ KINDS: dict[str, Kind] = {
             "use is higher, or the refill later, than planned",
             "no gas until the refill",
             "move the refill forward, or use less",
-            "days", on_delay=3 * HOUR, off_delay=6 * HOUR, material=(("sooner_s", 2 * DAY),),
+            "days", on_delay=3 * HOUR, off_delay="off_delay", material=(("sooner_s", 2 * DAY),),
         ),
         Kind(
             "overfilled", "Cylinder above its filling limit",

@@ -22,6 +22,7 @@ Words = Callable[[What, Condition, AlertState, str, datetime], tuple[str, str]]
 
 SEVERITIES: tuple[Severity, ...] = ("Minor", "Moderate", "Severe", "Extreme")
 MOST_CREDIT_S = 7200.0
+REFILL_SHARE = 0.10
 PASSED_S = 3600.0  # what was told lies behind us: no need to wait for the forecast to make up its mind
 LONGEST_SHELF = timedelta(days=14)
 RETURNED = "the condition is gone; it stays until someone acknowledges it"
@@ -244,7 +245,7 @@ def _active(step: Step, c: Condition, verdict: Verdict, reason: str, limits: Lim
     if verdict == "clear":
         if step.state.state == "returned":
             return
-        if _cleared_long_enough(step, kind, limits):
+        if _cleared_long_enough(step, c, kind, limits):
             _end_or_return(step, c, kind)
         return
     if step.state.clearing_since is not None:
@@ -282,10 +283,16 @@ def _repeat(kind: kinds.Kind, c: Condition, limits: Limits) -> float:
     return interval if c.severity in {"Severe", "Extreme"} else max(interval, 3 * 86_400.0)
 
 
-def _cleared_long_enough(step: Step, kind: kinds.Kind, limits: Limits) -> bool:
+def _refilled(told: Mapping[str, Fact], now: Mapping[str, Fact]) -> bool:
+    """Whether someone filled a cylinder since: that is no wavering of a forecast."""
+    before, after = told.get("filled"), now.get("filled")
+    return isinstance(before, int | float) and isinstance(after, int | float) and after - before >= REFILL_SHARE
+
+
+def _cleared_long_enough(step: Step, c: Condition, kind: kinds.Kind, limits: Limits) -> bool:
     delay = _delay(kind.off_delay, limits)
     last = when.parse(step.state.told_facts.get("last_end"))
-    if last is not None and last <= step.now:
+    if (last is not None and last <= step.now) or _refilled(step.state.told_facts, c.facts):
         delay = min(delay, PASSED_S)
     if delay <= 0:
         return True
@@ -338,7 +345,7 @@ def _while_shelved(step: Step, c: Condition, verdict: Verdict, limits: Limits) -
             leave_shelf(step)
             step.go("normal", f"shelved until it was over: {c.reason}", c.facts)
         return
-    if _cleared_long_enough(step, kind, limits):
+    if _cleared_long_enough(step, c, kind, limits):
         if one_shot:
             leave_shelf(step)
         end_it(step, c, c.reason, "normal" if one_shot else "shelved")

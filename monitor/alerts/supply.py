@@ -84,6 +84,11 @@ def _share(level: Level, cylinder: Cylinder) -> float:
     return level.left_kg / cylinder.full_kg
 
 
+def _filled(site: Site, levels: Sequence[Level]) -> float:
+    """Return what is left in all cylinders, as a share of all of them full."""
+    return sum(level.left_kg for level in levels) / sum(c.full_kg for c in site.cylinders)
+
+
 def _cylinder_facts(site: Site, levels: Sequence[Level], hour: HourOutlook | None) -> dict[str, Fact]:
     """Return what each cylinder holds, and the level needed at the worst hour."""
     facts: dict[str, Fact] = {}
@@ -142,6 +147,7 @@ def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: L
     judged = [h for h in ahead if h.may_burn]
     soon, far_from = limits["probability"], now + FAR
     far = max(soon, limits["probability_far"])
+    filled: dict[str, Fact] = {"filled": _filled(site, outlook.levels)}
     cold = [h for h in ahead if _of_the_cold(h, outlook)]
     raising = [_stretch(outlook, run, site) for run in _runs(cold, soon, far, far_from)]
     if not raising:
@@ -153,10 +159,10 @@ def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: L
         if any(True for _ in _runs(cold, limits["probability_clear"], soon, far_from)):
             return found(kind, SITE, False, "odds between what ends and what raises it", band=True)
         if len(cold) < len(ahead):
-            return found(kind, SITE, False, "covered until the fuel ends")
-        return found(kind, SITE, False, "every hour ahead in which the household may burn is covered")
+            return found(kind, SITE, False, "covered until the fuel ends", filled)
+        return found(kind, SITE, False, "every hour ahead in which the household may burn is covered", filled)
     worst = max(raising, key=lambda s: (_badness(s), -s.start.timestamp()))
-    facts = _cold_facts(outlook, worst, raising, site)
+    facts = {**_cold_facts(outlook, worst, raising, site), **filled}
     urgency = urgency_of(raising[0].start, now)
     odds = facts["probability"]
     certainty = certainty_of(float(odds) if isinstance(odds, int | float) else None)

@@ -457,3 +457,26 @@ def test_an_acknowledgement_is_remembered_on_the_shelf() -> None:
             play.round(cond(NO_DELAY), after=3 * H)
         assert play.state(KEY) == "acknowledged"
         assert play.told == ["raised"]
+
+
+@pytest.mark.parametrize(
+    ("told", "now", "hours"),
+    [
+        ({}, {}, 12),
+        ({"last_end": "2026-01-05T13:00Z"}, {}, 1),  # it lies behind us
+        ({"last_end": "2026-01-25T13:00Z"}, {}, 12),
+        ({"filled": 0.3}, {"filled": 0.35}, 12),
+        ({"filled": 0.3}, {"filled": 0.65}, 1),  # someone filled a cylinder
+    ],
+)
+def test_a_shortfall_ends_when_the_forecast_has_made_up_its_mind(
+    told: dict[str, Fact], now: dict[str, Fact], hours: int
+) -> None:
+    play = raised("cold-shortfall", **told)
+    gone = cond("cold-shortfall", holds=False, facts=now)
+    play.round(gone)
+    for _ in range(hours - 1):
+        play.round(gone, after=H)
+        assert play.state("cold-shortfall/x") == "unacknowledged"
+    play.round(gone, after=H)
+    assert play.state("cold-shortfall/x") == "normal"
