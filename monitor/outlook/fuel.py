@@ -21,7 +21,7 @@ from monitor.model.reading import Level
 from monitor.model.site import Site
 from monitor.outlook.draw import Feed
 from monitor.outlook.use import Use
-from monitor.physics import Air, Plant, hold_constant
+from monitor.physics import Air, Plant, hold_constant, sustained_w
 
 Series = NDArray[np.float64]
 HORIZON_D = 400
@@ -79,21 +79,25 @@ def run_out(left_kg: float, left_sd_kg: float, ahead: Ahead) -> RunOut:
     return RunOut(when(0.1), when(0.5), when(0.9))
 
 
+def holds(site: Site, plant: Plant, charge_kg: Series, air: Air) -> NDArray[np.bool_]:
+    """Whether everything on holds the stated burn from rest at the outside temperature; charges (..., n)."""
+    stated = max((a.hold_s for a in site.appliances if not a.continuous), default=0.0)
+    limit = 1.001 * stated + 1.0  # how much longer it would hold is not asked
+    held = hold_constant(plant, charge_kg, air, site.demand_w, site.supply.basis, limit_s=limit).hold_s
+    return np.asarray(np.asarray(held) >= stated, dtype=np.bool_)
+
+
 def least_share(site: Site, cold_k: float, *, wind_m_s: float = 0.0, sky: float = 1.0) -> float | None:
     """Least share of full, the same in every open cylinder, at which everything on holds the stated burn at `cold_k`.
 
     From rest at the outside temperature, on the site's basis; calm and clear unless told. For a continuous appliance
     sustained capacity must meet its demand. None = at no level.
     """
-    from monitor.physics import sustained_w
-
     plant = Plant.of(site)
     shares = np.linspace(0.005, 1.0, _SHARES)
     charge = shares[:, None] * np.array([c.full_kg for c in site.cylinders])[None, :]
     air = Air(np.full(_SHARES, cold_k), wind_m_s, sky)
-    stated = max((a.hold_s for a in site.appliances if not a.continuous), default=0.0)
-    held = np.asarray(hold_constant(plant, charge, air, site.demand_w, site.supply.basis).hold_s)
-    enough = held >= stated
+    enough = holds(site, plant, charge, air)
     if site.continuous_w > 0.0:
         enough &= np.asarray(sustained_w(plant, charge, air, site.supply.basis)) >= site.continuous_w
     below = np.flatnonzero(~enough)
@@ -101,6 +105,22 @@ def least_share(site: Site, cold_k: float, *, wind_m_s: float = 0.0, sky: float 
         return float(shares[0])
     k = int(below[-1]) + 1
     return None if k >= _SHARES else float(shares[k])
+
+
+def coldest_covered_k(site: Site) -> float | None:
+    """Coldest air (K, to half a kelvin, calm and clear) at which full open cylinders hold the stated burn.
+
+    None where not even 30 degC is warm enough.
+    """
+    plant = Plant.of(site)
+    air = np.arange(213.15, 303.65, 0.5)
+    full = np.broadcast_to(np.array([c.full_kg for c in site.cylinders]), (air.size, len(site.cylinders)))
+    enough = holds(site, plant, full, Air(air, 0.0, 1.0))
+    if site.continuous_w > 0.0:
+        enough &= np.asarray(sustained_w(plant, full, Air(air, 0.0, 1.0), site.supply.basis)) >= site.continuous_w
+    short = np.flatnonzero(~enough)
+    k = 0 if short.size == 0 else int(short[-1]) + 1
+    return None if k >= air.size else float(air[k])
 
 
 def ends(
