@@ -66,6 +66,20 @@ class Base:
         finally:
             self._depth -= 1
 
+    @contextmanager
+    def look(self) -> Iterator[None]:
+        """Join several reads: all see the store as it is at the first of them, whatever is written meanwhile."""
+        if self._db.in_transaction:
+            yield
+            return
+        with explained(self.path):
+            self._db.execute("BEGIN")
+        try:
+            yield
+        finally:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+
     def _undo(self, undo: str, commit: str) -> None:
         """Take back a transaction, unless SQLite did it itself (disk full, I/O error); the first error stays."""
         with suppress(sqlite3.Error):

@@ -81,8 +81,16 @@ def connect(path: Path, *, readonly: bool) -> sqlite3.Connection:
 
 
 def _open(name: str, *, uri: bool = False) -> sqlite3.Connection:
+    """Open, and look whether it is ours before anything of it is changed."""
     connection = sqlite3.connect(name, timeout=BUSY_S, isolation_level=None, check_same_thread=False, uri=uri)
-    connection.execute("PRAGMA cache_size = -4000")  # KiB: enough for our indices' inner pages, small for the board
+    try:
+        if schema.is_foreign(connection):
+            hint = "Give --store another path."
+            raise BadInput(Problem("store", name, "an empty file or a database of boiloff", hint))
+        connection.execute("PRAGMA cache_size = -4000")  # KiB: our indices' inner pages; small for the board
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -106,11 +114,9 @@ def _reader(path: Path) -> sqlite3.Connection:
     """Open for reading only: not with mode=ro at first, as a reader may have to make the log's shared index."""
     if not path.exists():
         raise SourceFailed(f"store {path}: is not there yet; `boiloff serve` or `boiloff reading` makes it")
-    connection = _open(str(path))
     try:
-        connection.execute("SELECT 1 FROM sqlite_schema").fetchone()
+        connection = _open(str(path))
     except sqlite3.OperationalError as error:
-        connection.close()
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         log = path.with_name(path.name + "-wal")
         if code not in {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY} or _size(log):
@@ -129,14 +135,8 @@ def _size(path: Path) -> int:
 
 
 def prepare(path: Path, connection: sqlite3.Connection, *, readonly: bool) -> None:
-    """Migrate, or refuse a database from a later version or of another program."""
-    connection.execute("BEGIN")  # one look: another process may be making the tables now
-    found, foreign = schema.version(connection), schema.is_foreign(connection)
-    connection.execute("COMMIT")
-    if foreign:
-        raise BadInput(
-            Problem("store", str(path), "an empty file or a database of boiloff", "Give --store another path.")
-        )
+    """Migrate, or refuse a database from a later version."""
+    found = schema.version(connection)
     if found > schema.VERSION:
         raise BadInput(
             Problem(

@@ -103,8 +103,9 @@ def version(connection: sqlite3.Connection) -> int:
 
 def is_foreign(connection: sqlite3.Connection) -> bool:
     """Whether the file holds something that is not ours."""
-    ours = connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
-    return not ours and bool(connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
+    # the tables first: while another process makes ours, the mark comes with them
+    tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+    return bool(tables) and connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID
 
 
 def migrate(connection: sqlite3.Connection) -> None:
