@@ -61,7 +61,7 @@ def local(time: datetime, site: Site) -> str:
 
 def correcting(store: Store, found: list[Reading], number: int, *, at_given: bool) -> list[Reading]:
     """Check that reading `number` can be replaced by `found`; without `--at` the new one is of the old one's time."""
-    old = next((r for r in store.readings(include_corrected=True) if r.id == number), None)
+    old = store.reading(number)
     if old is None:
         hint = "`boiloff reading --list` shows the numbers"
         raise BadInput(Problem("--correct", str(number), "the number of a reading", hint))

@@ -41,7 +41,7 @@ class Gate:
         self._conditions = conditions
         self._untimed: Thinner[str, tuple[SensorSpec, Decode, Done, datetime]] = Thinner()
         self._timed: Thinner[str, tuple[Reading, Done]] = Thinner()
-        self._aside: Thinner[str, tuple[SetAside, Done]] = Thinner()
+        self._aside: Thinner[str, SetAside] = Thinner()
         self._seen: dict[str, OrderedDict[tuple[datetime, float | None], None]] = {}
         self.doubles = 0
 
@@ -70,8 +70,8 @@ class Gate:
             self._decode(*item)
         for reading, done in self._timed.ripe(now_s, all_of_them=all_of_them):
             self._store(reading, done)
-        for aside, done in self._aside.ripe(now_s, all_of_them=all_of_them):
-            self._on_set_aside(aside, done)
+        for aside in self._aside.ripe(now_s, all_of_them=all_of_them):
+            self._on_set_aside(aside, nothing)
 
     def _decode(self, spec: SensorSpec, decode: Decode, done: Done, received: datetime, *, timed: bool = False) -> None:
         found = decode(received)
@@ -120,11 +120,11 @@ class Gate:
         if condition is not None:
             condition.fails(f"what it sends cannot be used: {item.reason}")
         now_s = self._clock.monotonic()
-        go, dropped = self._aside.offer(item.source, (item, done), _ASIDE_GAP_S, now_s, now_s)
-        if dropped is not None:
-            dropped[1]()
+        go, _ = self._aside.offer(item.source, item, _ASIDE_GAP_S, now_s, now_s)
         if go is not None:
-            self._on_set_aside(*go)
+            self._on_set_aside(go, done)
+        else:
+            done()  # rubbish that is held back must not hold up the broker
 
 
 def _gap(spec: SensorSpec) -> float:

@@ -42,6 +42,7 @@ _LOOK_S = 0.2  # real seconds between looks at what was held back and at the net
 _AWAY_S = 60.0  # after a longer absence what comes first may have waited at the broker
 _WAITED_S = 2.0
 _WAITED_MOST_S = 60.0
+_SHORT_S, _SHORT_TIMES = 10.0, 3  # connections that end so soon, so often in a row, are somebody's doing
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ class MqttSource:
         on_health: OnHealth,
         clock: Clock,
         *,
-        reconnect_s: tuple[int, int] = (1, 30),
+        reconnect_s: tuple[float, float] = (1.0, 30.0),
         receive_maximum: int = RECEIVE_MAXIMUM,
     ) -> None:
         self.site = site
@@ -85,9 +86,11 @@ class MqttSource:
         self._subscribing: dict[int, str] = {}
         self._routes: dict[tuple[str, frozenset[int]], tuple[SensorSpec, ...]] = {}
         self._stopping = threading.Event()
+        self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
         self._lost_at: float | None = None
         self._connected_at = self._waited_until = 0.0
+        self._short = 0
         self.received = self.unmatched = self.overrun = 0
 
     # ---- life
@@ -99,7 +102,8 @@ class MqttSource:
 
     def stop(self) -> None:
         """End within a second; what is not durable by then stays with the broker."""
-        self._stopping.set()
+        with self._lock:
+            self._stopping.set()
         self._queue.put(None)
         if self._thread is not None:
             self._thread.join(0.4)
@@ -141,7 +145,7 @@ class MqttSource:
         client.on_message = self._on_message
         client.suppress_exceptions = True
         client.connect_timeout = 5.0
-        client.reconnect_delay_set(*self._reconnect_s)
+        client.reconnect_delay_set(*self._reconnect_s)  # type: ignore[arg-type]  # parts of a second work as well
         configure(client, self.broker)
         return client
 
@@ -160,8 +164,14 @@ class MqttSource:
             self._condition.fails(f"cannot be set up: {error}", permanent=True)
             return False
         self._client = client
-        client.loop_start()
+        self._keep_going()
         return True
+
+    def _keep_going(self) -> None:
+        """Start paho's network thread where there is none: an error that paho does not expect ends it."""
+        with self._lock:
+            if self._client is not None and not self._stopping.is_set():
+                self._client.loop_start()  # does nothing while the thread lives
 
     def _run(self) -> None:
         tried_s = -1e9
@@ -180,8 +190,7 @@ class MqttSource:
             if now_s - looked_s >= _LOOK_S:
                 looked_s = now_s
                 self._gate.look()
-                if self._client is not None and not self._stopping.is_set():
-                    self._client.loop_start()  # does nothing while the network thread lives
+                self._keep_going()
         self._gate.look(all_of_them=True)
 
     # ---- paho's network thread
@@ -227,8 +236,10 @@ class MqttSource:
     ) -> None:
         self._receipts.disconnect()
         self._lost_at = time.monotonic()
+        self._short = self._short + 1 if self._lost_at - self._connected_at < _SHORT_S else 0
         if not self._stopping.is_set() and not self._condition.error:
-            self._condition.fails(why_not(code, self.broker))
+            again = f" soon, again and again: does another client use the id {self.broker.client_id}?"
+            self._condition.fails(why_not(code, self.broker) + (again if self._short >= _SHORT_TIMES else ""))
 
     def _on_subscribe(
         self, _client: mqtt.Client, _data: Any, mid: int, codes: list[ReasonCode], _properties: Properties | None

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from monitor.model.site import SensorSpec
-from monitor.sensors import sig
+from monitor.sensors import plausible, sig
+from monitor.sensors.advert import Advert
 from monitor.sensors.ble import BleSource
 from monitor.sensors.bthome import UUID
-from monitor.service.clock import RealClock
+from monitor.service.clock import RealClock, SteppedClock
 from tests.sensors import scene
 from tests.sensors.scene import Caught, spec
 from tests.support.bluez import Bluez, Peripheral
@@ -270,3 +273,66 @@ def test_no_adapter_and_no_service_are_said(bluez: Bluez, monkeypatch: pytest.Mo
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", "unix:path=/nonexistent/bus")
     with listening(ble()) as (_, caught):
         wait_for(lambda: (h := caught.last("bluetooth")) and "is bluez installed" in h.error)
+
+
+FUZZED = (
+    ble(name="scale"),
+    ble("air_temperature", "air", subject="site"),
+    ble("signal", "signal"),
+    ble("gauge_percent", "gauge", TWO, unit="%",
+        options={"company": COMPANY, "layout": {"format": "f32le", "offset": 1, "match": "a1"}}),
+    ble("echo_time", "echo", TWO, unit="us",
+        options={"service": "ABCD", "layout": {"format": "s24be", "mask": 0x3FF}}),
+)  # fmt: skip
+
+
+def fuzzed(draw: random.Random) -> Advert:
+    good = bytes.fromhex(
+        draw.choice(("40 06 5E 0B", "40 02 5D 09 06 5E 0B", "41 00 01 02 03 04 05 06 07 08 09", "44 01 58"))
+    )
+    data = bytearray(good)
+    for _ in range(draw.randint(0, 3)):
+        way = draw.random()
+        if way < 0.5 and data:
+            data[draw.randrange(len(data))] = draw.randrange(256)
+        elif way < 0.75:
+            data = data[: draw.randrange(len(data) + 1)]
+        else:
+            data += draw.randbytes(draw.randint(0, 20))
+    return Advert(
+        draw.choice((ONE, TWO)),
+        draw.randint(-127, 20),
+        manufacturer={draw.choice((COMPANY, 1)): b"\xa1" + draw.randbytes(draw.randint(0, 8))},
+        service={draw.choice((UUID, "0000abcd-0000-1000-8000-00805f9b34fb")): bytes(data)},
+    )
+
+
+def test_40_000_fuzzed_advertisements_give_true_readings_or_reasons() -> None:
+    caught, where = Caught(), scene.site(*FUZZED)
+    clock = SteppedClock(scene.AT)
+    source = BleSource(where, caught.reading, caught.set_aside, caught.tell, clock)
+    draw = random.Random(13)
+    for k in range(40_000):
+        source._heard(fuzzed(draw))
+        if k % 4 == 0:
+            clock.set(clock.now() + timedelta(seconds=60))  # so that nothing is thinned away unseen
+    assert len(caught.readings) > 5_000
+    assert len(caught.aside) > 5_000
+    assert {r.source for r in caught.readings} == {s.name for s in FUZZED}
+    for reading in caught.readings:
+        low, high = plausible.limits(reading.quantity, where, reading.subject)
+        assert reading.value is not None
+        assert low <= reading.value <= high
+
+
+def test_a_flood_of_advertisements_through_the_bus_does_no_harm(bluez: Bluez) -> None:
+    draw = random.Random(14)
+    with listening(*FUZZED) as (source, caught):
+        wait_for(lambda: bluez.scanning)
+        for _ in range(2_000):
+            heard = fuzzed(draw)
+            bluez.advertise(heard.address, service=heard.service, manufacturer=heard.manufacturer, rssi=heard.rssi)
+        tell(bluez, lambda: 29.25 in caught.values("scale"), service={UUID: bytes.fromhex("40 06 6D 0B")})
+        assert source.heard >= 2_000
+        assert (h := caught.last("bluetooth"))
+        assert h.working

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -111,6 +112,7 @@ def test_a_retained_value_without_a_time_has_unknown_age_and_comes_once(stopped_
         wait_for(lambda: len(caught.readings) == 3)
         assert caught.readings[-1].age_known
         wait_for(lambda: source.in_hand == 0)
+    broker.let_go()
     with listening(broker, *sensors, caught=caught) as (source, caught):  # the same session: nothing is replayed
         up(source)
         broker.publish("t/s", "23")
@@ -130,6 +132,7 @@ def test_what_is_not_durable_is_not_acknowledged_and_comes_again(broker: Mosquit
     with listening(broker, spec(), caught=again) as (source, _):
         wait_for(lambda: len(again.readings) == 5)
         wait_for(lambda: source.in_hand == 0)
+    broker.let_go()
     assert again.values() == [15.0, 16.0, 17.0, 18.0, 19.0]
     assert not any(r.age_known for r in again.readings)  # they waited at the broker, nobody knows how long
     with listening(broker, spec()) as (source, none):
@@ -156,6 +159,7 @@ def test_durable_while_the_connection_was_away_is_stored_once(broker: Mosquitto)
         wait_for(lambda: 22.0 in caught.values())
         wait_for(lambda: source.in_hand == 0)
     assert caught.values() == [20.0, 21.0, 22.0]
+    broker.let_go()
     with listening(broker, spec()) as (source, none):
         up(source)
         broker.publish("t/s", "23")
@@ -206,6 +210,7 @@ def test_a_flood_of_one_sensor_is_thinned_and_does_not_delay_another(broker: Mos
         up(source)
         other = broker.client()
         client = broker.client()
+        begun = time.monotonic()
         over = threading.Event()
 
         def flood() -> None:
@@ -230,7 +235,7 @@ def test_a_flood_of_one_sensor_is_thinned_and_does_not_delay_another(broker: Mos
         close(client)
         close(other)
     assert max(waits) < 1.0
-    assert 30 <= len(caught.values("loud")) <= 60
+    assert 30 <= len(caught.values("loud")) <= 33 + time.monotonic() - begun  # a burst, then one a second
     assert source.thinned + len(caught.values("loud")) == 6_001
 
 

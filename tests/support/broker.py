@@ -38,9 +38,12 @@ def tool(name: str) -> str:
 
 
 class Mosquitto:
-    """One broker. It is not running until `start`; `kill` is SIGKILL, `stop` lets it save its state."""
+    """One broker. It is not running until `start`; `kill` is SIGKILL, `stop` lets it save its state.
 
-    def __init__(self, folder: Path, *, extra: str = "", tls: str = "") -> None:
+    A `careful` one saves its state at each change, so that a kill loses nothing that it acknowledged; it is slow.
+    """
+
+    def __init__(self, folder: Path, *, extra: str = "", careful: bool = False) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
@@ -52,11 +55,12 @@ class Mosquitto:
             [tool("mosquitto_passwd"), "-b", "-c", str(users), USER, PASSWORD], check=True, capture_output=True
         )
         users.chmod(0o600)
+        saving = "autosave_on_changes true\nautosave_interval 1\n" if careful else ""
         self.conf = folder / "mosquitto.conf"
         self.conf.write_text(
-            f"user root\nlistener {self.port} 127.0.0.1\n{tls}\nallow_anonymous false\npassword_file {users}\n"
-            f"persistence true\npersistence_location {folder}/\nautosave_on_changes true\nautosave_interval 1\n"
-            f"max_queued_messages 100000\nlog_dest file {folder}/mosquitto.log\n{extra}\n"
+            f"user root\nlistener {self.port} 127.0.0.1\nallow_anonymous false\npassword_file {users}\n"
+            f"persistence true\npersistence_location {folder}/\n"
+            f"{saving}max_queued_messages 100000\nlog_dest file {folder}/mosquitto.log\n{extra}\n"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -95,6 +99,12 @@ class Mosquitto:
                 self._process.send_signal(signal.SIGCONT)
             self._process.wait(10)
             self._process = None
+
+    def let_go(self, client_id: str = "boiloff-test") -> None:
+        """Wait until the broker has worked off what a client sent before it disconnected."""
+        log = self.folder / "mosquitto.log"
+        end = f"Client {client_id} disconnected"
+        wait_for(lambda: end in log.read_text().rpartition(f" as {client_id} ")[2])
 
     def described(self, client_id: str = "boiloff-test") -> site.Broker:
         """Return the [broker] table that a site file would have for it."""
