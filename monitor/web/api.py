@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import io
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, HTTPException, Query
 from starlette.responses import JSONResponse, PlainTextResponse, Response
@@ -13,10 +15,10 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from monitor.model.reading import SI_UNIT, Quantity, Reading
 from monitor.model.site import Site
 from monitor.model.units_out import show
-from monitor.web import gather, pages
+from monitor.web import gather, history, pages
 
 if TYPE_CHECKING:
-    from monitor.web.app import Context
+    from monitor.web.view import Context
 
 _KINDS = {
     Quantity.GROSS_WEIGHT: "mass",
@@ -87,9 +89,14 @@ def metrics(facts: gather.Facts) -> str:
     return "\n".join([*lines, "# EOF", ""])
 
 
+def _cell(value: Any) -> Any:
+    """A text that a spreadsheet would take for a formula gets a quote in front; numbers stay numbers."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@" and value else value
+
+
 def _csv(rows: list[list[Any]]) -> Response:
     text = io.StringIO()
-    csv.writer(text).writerows(rows)
+    csv.writer(text).writerows([[_cell(v) for v in row] for row in rows])
     return PlainTextResponse(text.getvalue(), media_type="text/csv")
 
 
@@ -100,6 +107,28 @@ def outlook_csv(payload: dict[str, Any]) -> Response:
     for h in payload["hours"]:
         bases = [h["sustained_w"][b] for b in ("chart", "floor", "weather")]
         rows.append([h["time"], h["air_c"], h["liquid_c"], *bases, h["headroom_w"], h["hold_s"], h["uncovered"]])
+    return _csv(rows)
+
+
+def past_csv(found: history.History) -> Response:
+    """Return the thinned series, SI units in the column names; a cell is empty where nothing was read."""
+    names = [f"{c.cylinder} by {c.source} left_kg" for c in found.curves]
+    rows: list[list[Any]] = [["time", *names, "air_c"]]
+    for k in range(found.span.points):
+        values = [c.left_kg[k] for c in found.curves] + [found.air_k[k] - 273.15]
+        cells = ["" if v != v else round(float(v), 4) for v in values]  # noqa: PLR0124  NaN
+        rows.append([found.span.middle(k).isoformat(timespec="seconds"), *cells])
+    return _csv(rows)
+
+
+def readings_csv(readings: list[Reading]) -> Response:
+    """Return readings, SI units beside the values."""
+    rows: list[list[Any]] = [["time", "received", "subject", "quantity", "value", "unit", "source", "note"]]
+    rows += [
+        [r.time.isoformat(), r.received.isoformat(), r.subject, str(r.quantity), "" if r.value is None else r.value,
+         SI_UNIT[r.quantity], r.source, r.note]
+        for r in readings
+    ]  # fmt: skip
     return _csv(rows)
 
 
@@ -134,6 +163,27 @@ def _outlook_routes(routes: APIRouter, context: Context) -> None:
         site = context.site()
         return {"hours": [{"time": h["time"], "text": pages.hour_text(h, site)} for h in (await payload())["hours"]]}
 
+    @routes.get("/v1/past/shown")
+    async def past_shown(days: int = Query(31, ge=1, le=3660)) -> dict[str, Any]:
+        """Each step of the picture of the past as a line of text in the household's units."""
+        site, now = context.site(), context.now()
+        found = await asyncio.to_thread(history.collect, context.store_path, site, now - timedelta(days=days), now)
+        return {"hours": [{"text": text} for text in history.texts(found, site, ZoneInfo(site.timezone))]}
+
+    @routes.get("/v1/past.csv", response_class=PlainTextResponse)
+    async def past_table(days: int = Query(31, ge=1, le=3660)) -> Response:
+        """Fuel left (kg) by source and air (degC), thinned to 360 steps of equal length."""
+        now = context.now()
+        path, start = context.store_path, now - timedelta(days=days)
+        return past_csv(await asyncio.to_thread(history.collect, path, context.site(), start, now))
+
+    @routes.get("/v1/readings.csv", response_class=PlainTextResponse)
+    async def readings_table(days: int = Query(7, ge=1, le=366)) -> Response:
+        """Readings of the last `days` as CSV, SI units, the newest 100,000; `boiloff export` gives all."""
+        since = context.now() - timedelta(days=days)
+        found = await gather.ask(context.store_path, lambda store: store.readings(since=since, limit=100_000))
+        return await asyncio.to_thread(readings_csv, found)
+
     @routes.get("/v1/readings")
     async def readings(
         days: float = Query(7.0, gt=0, le=366), limit: int = Query(1000, ge=1, le=20_000)
@@ -146,7 +196,7 @@ def _outlook_routes(routes: APIRouter, context: Context) -> None:
 
 def _state_routes(routes: APIRouter, context: Context) -> None:
     async def facts() -> gather.Facts:
-        return await gather.facts(context.store_path, context.now())
+        return await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
 
     @routes.get("/v1/alerts")
     async def alerts() -> dict[str, Any]:

@@ -54,6 +54,9 @@ class Chart:
     shades: Sequence[tuple[float, float]]
     start: datetime
     seconds: float
+    flags: Sequence[tuple[float, str]] = ()  # labelled moments
+    marks: Sequence[float] = ()  # moments at which an alert was raised
+    steps: int = 0  # equal steps of the x axis that have a line of text each
 
 
 Convert = Callable[[float], float]
@@ -75,7 +78,7 @@ def _hour_times(hours: Sequence[Hour]) -> list[datetime]:
     return [datetime.fromisoformat(str(h["time"])) for h in hours]
 
 
-def _panel(
+def panel(
     name: str,
     unit: str,
     frame: tuple[float, float],
@@ -113,8 +116,10 @@ def _scaled(seconds: Sequence[float], values: Sequence[float | None], to: Conver
     return [(s, None if v is None else to(v)) for s, v in zip(seconds, values, strict=True)]
 
 
-def outlook_chart(payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hours: int | None = None) -> Chart:
-    """Draw the first `hours` hours (all where None) of an outlook given in its JSON form."""
+def outlook_chart(
+    payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hours: int | None = None, burn_s: float | None = None
+) -> Chart:
+    """Draw the first `hours` hours (all where None) of an outlook in its JSON form; `burn_s` is the stated burn."""
     rows: list[Hour] = list(payload["hours"])[:hours]
     if not rows:
         raise ValueError("an outlook without hours cannot be drawn")
@@ -126,9 +131,8 @@ def outlook_chart(payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hour
     }
     spread = [(s, c and c[1], f and f[1]) for s, c, f in zip(seconds, power["weather"], power["chart"], strict=True)]
     hold = [(s, None if h["hold_s"] is None else h["hold_s"] / 60.0) for s, h in zip(seconds, rows, strict=True)]
-    burn = [a["hold_s"] / 60.0 for a in payload.get("appliances", ()) if not a.get("continuous")]
     panels = [
-        _panel(
+        panel(
             "air",
             shown.temperature_unit,
             (20, 130),
@@ -136,7 +140,7 @@ def outlook_chart(payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hour
             x,
             bands=_air_band(rows, seconds, shown),
         ),
-        _panel(
+        panel(
             "capacity",
             shown.power_unit,
             (160, 330),
@@ -146,16 +150,16 @@ def outlook_chart(payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hour
             levels={"demand": shown.power(float(payload["demand_w"]))},
             floor=0.0,
         ),
-        _panel(
+        panel(
             "hold",
             "min",
             (360, 450),
             {"hold": [(s, None if v is None else min(v, 240.0)) for s, v in hold]},
             x,
-            levels={"stated burn": max(burn)} if burn else {},
+            levels={"stated burn": burn_s / 60.0} if burn_s else {},
             floor=0.0,
         ),
-        _panel("fuel", shown.mass_unit, (480, 590), _fuel(rows, seconds, shown), x, floor=0.0),
+        panel("fuel", shown.mass_unit, (480, 590), _fuel(rows, seconds, shown), x, floor=0.0),
     ]
     return Chart(
         width=WIDTH,
@@ -167,6 +171,7 @@ def outlook_chart(payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hour
         shades=_shades(payload, times[0], x, seconds[-1] + 3600.0),
         start=times[0],
         seconds=seconds[-1] + 3600.0,
+        steps=len(rows),
     )
 
 

@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from monitor.model.alert import AlertState, Notice, Transition
+from monitor.model.alert import AlertState, Notice
 from monitor.model.health import SourceHealth
 from monitor.model.reading import Reading
 from monitor.store import Store
@@ -34,21 +34,21 @@ class Facts:
         return sorted((a for a in self.alerts.values() if a.state in STANDING), key=lambda a: a.since, reverse=True)
 
 
-def _look(path: Path, now: datetime) -> Facts:
+def _look(path: Path, now: datetime, health: Mapping[str, SourceHealth] | None) -> Facts:
     with Store.open(path, readonly=True) as store:
         return Facts(
             now=now,
             payload=store.latest_outlook(),
-            health=store.health(),
+            health=store.health() if health is None else {**store.health(), **health},
             alerts=store.alert_states(),
             notices=store.notices(limit=50),
             newest=store.latest_readings(),
         )
 
 
-async def facts(path: Path, now: datetime) -> Facts:
+async def facts(path: Path, now: datetime, health: Mapping[str, SourceHealth] | None = None) -> Facts:
     """Look at the store in a thread."""
-    return await asyncio.to_thread(_look, path, now)
+    return await asyncio.to_thread(_look, path, now, health)
 
 
 async def ask(path: Path, what: Callable[[Store], T]) -> T:
@@ -59,9 +59,3 @@ async def ask(path: Path, what: Callable[[Store], T]) -> T:
             return what(store)
 
     return await asyncio.to_thread(work)
-
-
-def history(path: Path, since: datetime, key: str | None = None) -> list[Transition]:
-    """Return the alert transitions since a time, newest first."""
-    with Store.open(path, readonly=True) as store:
-        return [t for t in store.transitions(key=key, limit=500) if t.at >= since]

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from monitor import physics
-from monitor.model.alert import AlertState, Notice
+from monitor.model.alert import Notice
 from monitor.model.site import Basis, Cylinder, Site
 from monitor.model.units_out import show
 from monitor.physics import shell
@@ -222,4 +222,3 @@ def left_words(facts: Facts, site: Site) -> str:
         f"{level['cylinder']} holds {show(level['left_kg'], 'mass', site.units)} ({level['basis']})" for level in levels
     ]
     return "; ".join(each) + "."
-

@@ -23,6 +23,18 @@ def day_clock(moment: datetime, zone: ZoneInfo) -> str:
     return f"{moment.astimezone(zone):%a} {clock(moment, zone)}"
 
 
+def day_clock_zone(moment: datetime, zone: ZoneInfo) -> str:
+    """Return e.g. "Thu 4 Dec 02:00 UTC-07:00"."""
+    offset = f"{moment.astimezone(zone):%z}"
+    return f"{day(moment, zone)} {moment.astimezone(zone):%H:%M} UTC{offset[:3]}:{offset[3:]}"
+
+
+def stamp(moment: datetime, zone: ZoneInfo) -> str:
+    """Return e.g. "4 Dec 2025 02:00", with the offset on days when the clock changes."""
+    local = moment.astimezone(zone)
+    return f"{local.day} {local:%b %Y} {clock(moment, zone)}"
+
+
 def day(moment: datetime, zone: ZoneInfo) -> str:
     """Return e.g. "Thu 4 Dec"."""
     local = moment.astimezone(zone)

@@ -5,15 +5,16 @@
   const readout = document.getElementById("readout");
   const cursor = document.getElementById("cursor");
   if (!chart || !readout || !cursor) return;
-  const answer = await fetch(chart.dataset.source ?? "/v1/outlook/shown", { credentials: "same-origin" });
+  const answer = await fetch(chart.dataset.source, { credentials: "same-origin" });
   if (!answer.ok) return;
-  const { hours } = await answer.json();
+  const { hours: all } = await answer.json();
+  const hours = all.slice(0, Number(chart.dataset.steps));
   const left = Number(chart.dataset.left), right = Number(chart.dataset.right);
-  const perHour = (right - left) / (Number(chart.dataset.seconds) / 3600);
+  const perStep = (right - left) / Number(chart.dataset.steps);
   let at = 0;
   const show = (index) => {
     at = Math.max(0, Math.min(hours.length - 1, index));
-    const x = left + at * perHour;
+    const x = left + (at + 0.5) * perStep;
     cursor.setAttribute("x1", x);
     cursor.setAttribute("x2", x);
     readout.textContent = hours[at].text;
@@ -21,7 +22,7 @@
   const follow = (event) => {
     const box = chart.getBoundingClientRect();
     const x = ((event.clientX - box.left) / box.width) * chart.viewBox.baseVal.width;
-    show(Math.floor((x - left) / perHour));
+    show(Math.floor((x - left) / perStep));
   };
   chart.addEventListener("pointermove", follow);
   chart.addEventListener("pointerdown", follow);

@@ -1,0 +1,176 @@
+"""Handlers of the forms: a reading, an alert acknowledged or shelved, a channel tried, the log-in."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from datetime import timedelta
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from monitor.alerts import cautions
+from monitor.model.errors import BadInput
+from monitor.model.site import Site
+from monitor.notify.outcome import Outcome
+from monitor.store import Store
+from monitor.web import guard
+from monitor.web.view import Refused, View, whole
+
+WAYS = (
+    ("weighs", "weight on a scale, cylinder and gas"),
+    ("left", "propane left"),
+    ("gauge", "gauge on the cylinder (% of volume)"),
+    ("share", "share of a full cylinder"),
+    ("line", "warm-water line (rough: half, 40 %)"),
+    ("filled", "it was just filled"),
+)
+FILLED = {"share": "100 %"}  # what "just filled" means as a reading
+
+
+class Act:
+    """Handlers that change something."""
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self.context = view.context
+
+    async def alert_done(self, request: Request) -> Response:
+        """Acknowledge an alert, shelve it, or take it off the shelf, as the path says."""
+        from monitor.alerts import operate
+        from monitor.alerts.wording import words as wording
+
+        form = await self.view.form(request)
+        what, site, now = request.url.path.rpartition("/")[2], self.context.site(), self.context.now()
+        until = now + timedelta(hours=whole(form.get("hours"), 12, 1, 24 * 14))
+
+        def act(store: Store) -> None:
+            state = store.alert_states().get(form.get("key", ""))
+            if state is None:
+                raise Refused("There is no such alert.")
+            say = wording(site)
+            if what == "shelve":
+                done = operate.shelve(state, now, until, "the page", say)
+            elif what == "unshelve":
+                done = operate.unshelve(state, now, "the page", say)
+            else:
+                done = operate.acknowledge(state, now, "the page", say)
+            store.commit_judgement(done, ["log", *(c.name for c in site.channels if c.name != "log")])
+
+        await self.view.write(act)
+        return RedirectResponse("/alerts", 303)
+
+    async def enter(self, request: Request) -> Response:
+        """Enter a reading: the form, or what came of it."""
+        site = self.context.site()
+        named = request.query_params.get("cylinder", "")
+        names = [c.name for c in site.cylinders]
+        given = {"cylinder": named if named in names else names[0], "how": "weighs", "amount": "", "at": ""}
+        problems: list[str] = []
+        done = ""
+        if request.method == "POST":
+            try:
+                form = await self.view.form(request)
+                given |= {name: form.get(name, "")[:200] for name in given}
+                done = await self._keep(site, given)
+                given["amount"] = ""
+            except Refused as error:
+                problems = [str(error)]
+            except BadInput as error:
+                problems = [str(p) for p in error.problems]
+        return self.view.page(
+            request, "enter.html", "Enter a reading", 400 if problems else 200, problems=problems, done=done,
+            given=given, cylinders=names, ways=WAYS, example="52.4 lb" if site.units == "us" else "23.8 kg",
+            carry=cautions.CARRY,
+        )  # fmt: skip
+
+    async def _keep(self, site: Site, given: Mapping[str, str]) -> str:
+        from monitor.sensors import hand
+        from monitor.sensors.when import when
+
+        now, how = self.context.now(), given["how"]
+        if how not in dict(WAYS):
+            raise Refused(f"how: got {how}; expected one of {', '.join(dict(WAYS))}")
+        if how != "filled" and not given["amount"].strip():
+            raise Refused("amount: got nothing; expected a value with its unit, such as 52.4 lb")
+        said = FILLED if how == "filled" else {how: given["amount"]}
+        note = "just filled" if how == "filled" else ""
+        time = when(given["at"] or "now", now, site.timezone, "when")
+        found = hand.readings(site, given["cylinder"], said, time, now, note=note)
+        await self.view.write(lambda store: store.add_readings(found))
+        return f"Kept: {given['cylinder']}, {dict(WAYS)[how]}{'' if how == 'filled' else ', ' + given['amount']}."
+
+    async def valve(self, request: Request) -> Response:
+        """Say that a valve was opened or closed; the cautions stand where the hand goes."""
+        site = self.context.site()
+        problems: list[str] = []
+        done = ""
+        if request.method == "POST":
+            try:
+                form = await self.view.form(request)
+                done = await self._turn(site, form)
+            except Refused as error:
+                problems = [str(error)]
+            except BadInput as error:
+                problems = [str(p) for p in error.problems]
+        return self.view.page(
+            request, "valve.html", "A valve was turned", 400 if problems else 200, problems=problems, done=done,
+            cylinders=[(c.name, c.valve_open) for c in site.cylinders],
+            cautions=(cautions.VALVE, cautions.SMELL, cautions.LOCAL),
+        )  # fmt: skip
+
+    async def _turn(self, site: Site, form: Mapping[str, str]) -> str:
+        from monitor.sensors import hand
+
+        now, name, state = self.context.now(), form.get("cylinder", ""), form.get("state", "")
+        found = hand.readings(site, name, {"valve": state}, now, now)
+        await self.view.write(lambda store: store.add_readings(found))
+        known = next((c for c in site.cylinders if c.name == name), None)
+        text = f"Kept: the valve of {name} is {state}."
+        if known is not None and known.valve_open != (state == "open"):
+            here = "open" if known.valve_open else "closed"
+            text += f" The site file has it {here}, and the outlook goes by the file: change valve there too."
+        return text
+
+    async def test_channel(self, request: Request) -> Response:
+        """Send a test notice by one channel and say what the other side answered."""
+        from monitor.notify import trial
+
+        form = await self.view.form(request)
+        site, now, name = self.context.site(), self.context.now(), form.get("channel", "")
+        if not self.context.guard.may_test():
+            raise Refused("A test was sent a moment ago: wait ten seconds.")
+        outcome = await asyncio.to_thread(trial.try_now, site, name, now, 20.0)
+        return self.view.page(request, "not_done.html", "Test notice", why=f"{name}: {_outcome(outcome)}")
+
+    async def login(self, request: Request) -> Response:
+        """Ask for the password, slowly and not too often."""
+        door = self.context.guard
+        address = guard.address_of(door, request)
+        problems: list[str] = []
+        if request.method == "POST":
+            if door.blocked(address):
+                wait = ["Too many tries: wait five minutes."]
+                return self.view.page(request, "login.html", "Log in", 429, problems=wait)
+            form = await request.form(max_files=0, max_fields=10)
+            right = await asyncio.to_thread(door.check_password, address, str(form.get("password", ""))[:1000])
+            if right:
+                response = RedirectResponse("/", 303)
+                door.begin(response, secure=request.url.scheme == "https")
+                return response
+            problems = ["That is not the password."]
+        return self.view.page(request, "login.html", "Log in", 401 if problems else 200, problems=problems)
+
+    async def logout(self, request: Request) -> Response:
+        """End the session."""
+        await self.view.form(request)
+        response = RedirectResponse("/login" if self.context.guard.password_hash else "/", 303)
+        self.context.guard.end(request, response)
+        return response
+
+
+def _outcome(outcome: Outcome) -> str:
+    if outcome.ok:
+        return "the other side took the test notice. Look whether it arrived."
+    again = "It will not work until something is mended." if outcome.permanent else "It may work later."
+    return f"not delivered: {outcome.error}. {again}"
