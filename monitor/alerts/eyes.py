@@ -209,17 +209,19 @@ def delivery_failing(health: Health, now: datetime) -> Iterator[Condition]:
         )  # fmt: skip
 
 
-PARTS = ("radio", "store", "site")  # a loop that hangs starts the service anew, and that is told
+PARTS = ("radio", "store", "site", "service")  # a loop that hangs starts the service anew, and that is told
 
 
 def part_failing(health: Health, now: datetime) -> Iterator[Condition]:
     """Parts of the service itself: the radio, the store, the site file."""
     for kind in PARTS:
         for entry in of_kind(health, kind):
+            if entry.name == "service":  # restarts and unclean ends are told by themselves
+                continue
             facts: dict[str, Fact] = {"error": entry.error or None, "since": when.iso(entry.since)}
             facts["failing_s"] = (now - entry.since).total_seconds() if entry.error else None
             # The name of a source of another kind may be the same: the subject tells them apart.
-            subject = entry.name if entry.name.startswith(kind) or kind == entry.name else f"{kind} {entry.name}"
+            subject = entry.name if entry.name.startswith(kind) or kind == "service" else f"{kind} {entry.name}"
             yield found("part-failing", subject, bool(entry.error), entry.error or "works", facts, urgency="Expected")
 
 
@@ -244,7 +246,7 @@ def machine(health: Health, now: datetime, limits: Limits) -> Iterator[Condition
         recent = bool(entry.error) and step > limits["clock"] and (age is None or abs(age) < 6 * 3600)
         facts = {"step_s": entry.value, "error": entry.error or None}
         yield found("clock-wrong", entry.name, recent, entry.error or "runs true", facts, severity="Minor")
-    for entry in of_kind(health, "service"):
+    for entry in (h for h in of_kind(health, "service") if h.name == "service"):
         count = entry.value or 0.0
         facts = {"count": count, "error": entry.error or None}
         holds = count >= limits["restarts"]

@@ -281,11 +281,13 @@ def test_parts_of_the_service_that_fail_are_told() -> None:
         SourceHealth("loop inputs", "loop", NOW - H, error="hangs"),
         SourceHealth("store", "store", NOW - H, ok_at=NOW),
         SourceHealth("site file", "site", NOW - H, error="cannot be read"),
+        SourceHealth("page", "service", NOW - H, failed_at=NOW, error="address in use", value=9.0),
+        SourceHealth("service", "service", NOW - H, ok_at=NOW, value=1.0),
     ]
     found = {
         c.subject: c.holds for c in conditions(outlook(), FULL, SITE, NOW, health(*bad)) if c.kind == "part-failing"
     }
-    assert found == {"radio": True, "store": False, "site file": True}
+    assert found == {"radio": True, "store": False, "site file": True, "page": True}
 
 
 def test_kinds_can_be_switched_off_but_not_gas() -> None:
