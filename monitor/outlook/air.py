@@ -242,8 +242,9 @@ def prepare(
     return replace(forecast, air_k=middle + sigma * errors, spread_k=sigma, notes=tuple(notes))
 
 
-SEASON_SIGMA_K = (4.6, 6.0, 6.6, 7.0, 7.3, 7.6, 7.8, 7.9, 8.0, 8.1)
-SEASON_MEMORY_D = 3.0  # how long the weather of now lasts; both rows fitted to the winter minima of the Illinois series
+# Both from the winter minima of the Illinois series (a continental climate: wide for a coast).
+SEASON_SIGMA_K = (6.2, 7.2, 7.5, 7.7, 7.8, 7.9, 8.0, 8.1, 8.1, 8.2)
+SEASON_MEMORY_D = 3.0  # how long the weather of now lasts
 SEASON_HOURS = 240
 LEAST_HISTORY_H = 20
 ANNUAL_K_DEG = 0.33  # half the range between seasons (K) a degree of latitude, as in the Illinois series; no source

@@ -4,7 +4,7 @@ Below 30 nights the decaying-average bias is taken off, shrunk to nothing while 
 the forecast is calibrated in the manner of EMOS (Gneiting et al., Monthly Weather Review 133, 2005): location and
 scale by maximum likelihood of Student's t with 4 degrees of freedom, one bias for each part of the day, one for each
 lead day, one slope and a scale by lead day, all shrunk by how many nights speak for them. The slope may not fall below
-0.9: forecasts of the coldest mornings are too warm as a rule, so pulling them to the mean is the unsafe side.
+1: forecasts of the coldest mornings are too warm as a rule, so pulling them to the mean is the unsafe side.
 
 Pure and repeatable: it is fitted from the kept forecasts and readings whenever needed.
 """

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 
-from monitor.outlook import air
+from monitor.outlook import air, verify
 from tests.weather import replay
 
 
@@ -28,6 +30,26 @@ def test_two_seeds_over_every_winter() -> None:
 @pytest.mark.timeout(1200)
 def test_many_seeds_over_every_winter() -> None:
     _check(*replay.played(20, first_seed=100))
+
+
+def test_thermometer_and_season_are_as_unsure_as_they_must_be() -> None:
+    """With no service at all: the night's minimum lies in the 10-90 % band on 72-95 % of real nights, at every lead."""
+    seen: dict[tuple[bool, int], list[bool]] = {}
+    for i, (truth, first, last) in enumerate(replay.winters()):
+        world = replay.World(truth, first, last, i)
+        for at in world.issues[::2]:
+            past = world.yard.at(at - timedelta(hours=720), 720)
+            times = [at - timedelta(hours=720 - k) for k in range(720)]
+            made = air.from_season(times, past.tolist(), at, world.site)
+            if made is None:
+                continue
+            for case in verify.nights(made, made, world.yard.at(made.start, made.hours), truth.timezone):
+                key = (truth.name == "Illinois", min(case.lead, 10))
+                seen.setdefault(key, []).append(bool(verify.inside(case.members_k, np.array(case.observed_k))))
+    covered = {key: float(np.mean(hits)) for key, hits in seen.items()}
+    print(covered)
+    assert len(covered) == 20
+    assert all(0.72 <= share <= 0.97 for share in covered.values()), covered
 
 
 def test_the_world_makes_the_errors_it_says() -> None:

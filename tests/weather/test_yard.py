@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from monitor import outlook
-from monitor.model.forecast import Forecast
+from monitor.model.forecast import NO_SERVICE, Forecast
 from monitor.model.reading import Level, Quantity, Reading
 from monitor.model.site import Cylinder, Site
 from monitor.outlook import air, learn
@@ -187,6 +187,19 @@ def test_odds_beside_what_came(world: replay.World, store: Store) -> None:
     assert 0 < came.sum() < came.size
     assert (lead >= 0).all()
     assert odds[came].mean() > odds[~came].mean() + 0.2
+
+
+def test_how_far_thermometer_and_forecast_are_apart(world: replay.World) -> None:
+    forecast = world.forecast(3)
+    now = forecast.issued + timedelta(hours=9, minutes=20)
+    times = [forecast.issued + timedelta(hours=k) for k in range(10)]
+    warmer = [float(v) + 3.0 for v in forecast.air_k[0, :10]]
+    assert yard.gap_k(forecast, (times, warmer), now) == pytest.approx(3.0)
+    assert yard.gap_k(forecast, (times[:5], warmer[:5]), now) is None
+    assert yard.gap_k(forecast, None, now) is None
+    assert yard.gap_k(None, (times, warmer), now) is None
+    assert yard.gap_k(replace(forecast, source=NO_SERVICE), (times, warmer), now) is None
+    assert yard.gap_k(forecast, (times, warmer), now - timedelta(days=2)) is None
 
 
 def test_an_empty_store(tmp_path: Path, world: replay.World) -> None:
