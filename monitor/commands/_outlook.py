@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from monitor.model.forecast import Forecast
+    from monitor.outlook.use import Use
 
 TIME_FORM = 'a time with its offset from UTC, such as "2026-01-05T18:00-06:00" or "2026-01-05T18:00Z"'
 LEAD = timedelta(days=10)
@@ -47,6 +48,12 @@ class Options:
 
 def answer(asked: Options) -> tuple[Site, Outlook]:
     """Make the outlook from the options, or from the store. Raises BadInput or SourceFailed."""
+    site, made, _ = answered(asked)
+    return site, made
+
+
+def answered(asked: Options) -> tuple[Site, Outlook, Use | None]:
+    """The same with the use learnt from the store; None where none was learnt or another was stated."""
     from monitor import site as site_file
 
     site = site_file.load(site_file.find(asked.site))
@@ -55,7 +62,7 @@ def answer(asked: Options) -> tuple[Site, Outlook]:
         problems.append(Problem("--fail-on", f'"{asked.fail_on}"', '"uncovered"'))
     use = None if asked.use is None else _conditions._quantity("--use", asked.use, "mass_rate", problems)  # noqa: SLF001
     if asked.forecast is not None or asked.charge or asked.at is not None:
-        return _from_files(site, asked, use, problems)
+        return (*_from_files(site, asked, use, problems), None)
     if problems:
         raise BadInput(problems)
     return _from_store(site, asked, use)
@@ -121,7 +128,7 @@ def _with_odds(site: Site, forecast: Forecast, at: datetime) -> Forecast:
     return air.prepare(forecast if fresh else replace(forecast, issued=at), site)
 
 
-def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Outlook]:
+def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Outlook, Use | None]:
     from monitor import store as database
     from monitor.outlook import level
     from monitor.service import round as main_job
@@ -137,7 +144,16 @@ def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Ou
     site = level.with_valves(site, facts.readings, now)
     learnt = outlook.learn_use(site, facts.readings, now, facts.history)
     made = outlook.make(site, facts.forecast, levels, now, history=facts.history, use_kg_s=use, learnt=learnt)
-    return site, made
+    return site, made, (learnt if use is None else None)
+
+
+def stated_kg_d(made: Outlook) -> float:
+    """The use that the outlook's charges fall by (kg/day), 0 for none."""
+    hours = [h for h in made.hours if h.charge_kg]
+    if len(hours) < 2:
+        return sum(x.burn_kg_s for x in made.levels if x.reading_time is not None) * 86_400.0
+    days = (hours[-1].time - hours[0].time).total_seconds() / 86_400.0
+    return (sum(hours[0].charge_kg.values()) - sum(hours[-1].charge_kg.values())) / days
 
 
 # -- print ------------------------------------------------------------------------------------------------------------
@@ -265,10 +281,11 @@ def _print_fuel(to: Console, site: Site, made: Outlook, zone: ZoneInfo) -> None:
         share = show(level.left_kg / cylinder.full_kg, "share", u)
         spread = f" ± {show(1.645 * level.sd_kg, 'mass', u)}" if level.sd_kg > 0 else ""
         to.print(f"{level.cylinder}: {show(level.left_kg, 'mass', u)}{spread}, {share} of full ({level.basis}){shut}")
-    to.print(_run_out(made.run_out, zone))
+    to.print(run_out_words(made.run_out, zone))
 
 
-def _run_out(run_out: RunOut | None, zone: ZoneInfo) -> str:
+def run_out_words(run_out: RunOut | None, zone: ZoneInfo) -> str:
+    """The run-out in a sentence, with its odds."""
     if run_out is None:
         return "Fuel lasts: not known."
 

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from monitor.model.outlook import HourOutlook
 from monitor.model.reading import Level
-from monitor.model.site import Cylinder, Site
+from monitor.model.site import Cylinder, Site, Units
+from monitor.model.units_out import show
 from monitor.outlook.draw import Feed
 from monitor.outlook.fuel import Ahead, burn_ahead, coldest_covered_k, holds, least_share
 from monitor.outlook.use import Use
@@ -133,13 +134,15 @@ def _odds_by_day(
     return np.maximum.accumulate(np.maximum(fuel, cold))
 
 
-def _may_go(cylinder: Cylinder, rules: Rules, height_m: float) -> str | None:
+def _may_go(cylinder: Cylinder, rules: Rules, height_m: float, units: Units) -> str | None:
     """The rule that keeps a cylinder at home, or None."""
     filled = cylinder.tare_kg + cylinder.full_kg
     if rules.lift_kg is not None and filled > rules.lift_kg:
-        return f"{cylinder.name} weighs {filled:.0f} kg filled, over the {rules.lift_kg:.0f} kg that can be lifted"
+        heavy, limit = show(filled, "mass", units), show(rules.lift_kg, "mass", units)
+        return f"{cylinder.name} weighs {heavy} filled, over the {limit} that can be lifted"
     if rules.height_m is not None and height_m > rules.height_m:
-        return f"{cylinder.name} is {height_m:.2f} m high and does not stand in the vehicle ({rules.height_m:.2f} m)"
+        high, limit = show(height_m, "length", units), show(rules.height_m, "length", units)
+        return f"{cylinder.name} is about {high} high and does not stand upright in the vehicle's {limit}"
     return None
 
 
@@ -287,9 +290,10 @@ def _choose(scene: _Scene, needed: float | None) -> Plan:
 
 def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], tuple[str, ...], tuple[str, ...]]:
     """Which cylinders to take on day `k`, why, and which rules give way (none if all is well)."""
+    units = scene.site.units
     charge = _charge_on(scene, k)
     tall = heights_m(scene.site)
-    held_back = {c.name: _may_go(c, scene.rules, tall[c.name]) for c in scene.site.cylinders}
+    held_back = {c.name: _may_go(c, scene.rules, tall[c.name], units) for c in scene.site.cylinders}
     movable = [c for c in scene.site.cylinders if held_back[c.name] is None]
     reasons = [text for text in held_back.values() if text is not None]
     if not movable:
@@ -311,11 +315,11 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
     if best is not None:
         names = " and ".join(c.name for c in best[1])
         stay = ", ".join(c.name for c in scene.site.cylinders if c not in best[1] and c.valve_open)
-        reasons.append(f"take {names}: {best[0]:.1f} kg goes in; {stay} carries the meals meanwhile")
+        reasons.append(f"take {names}: {show(best[0], 'mass', units)} goes in; {stay} carries the meals meanwhile")
         return best[1], tuple(reasons), ()
     group = tuple(sorted(worth, key=lambda c: charge[c.name] - c.full_kg)[: scene.rules.at_once])
     adds = sum(c.full_kg - charge[c.name] for c in group)
-    reasons.append(f"take {' and '.join(c.name for c in group)}: {adds:.1f} kg goes in")
+    reasons.append(f"take {' and '.join(c.name for c in group)}: {show(adds, 'mass', units)} goes in")
     return group, tuple(reasons), ("meals meanwhile: what stays behind does not carry everything; go between meals",)
 
 

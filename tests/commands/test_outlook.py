@@ -62,9 +62,9 @@ def csv(folder: Path, air_c: Sequence[float | None]) -> Path:
     return path
 
 
-def boiloff(*args: str | Path) -> subprocess.CompletedProcess[str]:
+def boiloff(*args: str | Path, command: str = "outlook") -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "monitor.cli", "outlook", *map(str, args)],
+        [sys.executable, "-m", "monitor.cli", command, *map(str, args)],
         capture_output=True,
         text=True,
         timeout=60,
