@@ -37,9 +37,9 @@ def folder_of(store: Path, chosen: str | Path = "") -> Path:
 
 def copies(store: Path, folder: Path) -> list[Path]:
     """Return the copies of this database in `folder`, newest first; other files are left out."""
-    name = re.compile(re.escape(store.stem) + r"-\d{8}T\d{6}Z(-\d+)?\.db")
-    found = [p for p in folder.glob("*.db") if name.fullmatch(p.name)] if folder.is_dir() else []
-    return sorted(found, key=lambda p: p.name, reverse=True)
+    name = re.compile(re.escape(store.stem) + r"-(\d{8}T\d{6}Z)(?:-(\d+))?\.db")
+    found = [(m[1], int(m[2] or 1), p) for p in folder.glob("*.db") if (m := name.fullmatch(p.name))]
+    return [path for *_, path in sorted(found, reverse=True)]
 
 
 def backup(store: Path, folder: Path, now: datetime, keep: int = 7) -> Copy:
@@ -106,8 +106,9 @@ def restore(copy: Path, store: Path, now: datetime) -> Path | None:
             schema.migrate(db)
             silence(db, now)
             db.execute("PRAGMA journal_mode = DELETE")
-        with suppress(sqlite3.Error), closing(sqlite3.connect(store)) as old:
-            old.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # so that the old one is one file too
+        if store.exists():
+            with suppress(sqlite3.Error), closing(sqlite3.connect(store)) as old:
+                old.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # so that the old one is one file too
         aside = set_aside(store, now, "replaced")
         take_place(fresh, store)
     return aside

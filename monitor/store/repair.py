@@ -14,7 +14,7 @@ from monitor.model.errors import BadInput, SourceFailed
 from monitor.store import schema
 from monitor.store.backup import copies, discarded, set_aside, silence, take_place, verify
 from monitor.store.opening import connect, explained
-from monitor.store.salvage import Salvaged, pour, unlinked
+from monitor.store.salvage import Salvaged, look_into, pour, unlinked
 
 _QUICK_BYTES = 64 << 20  # up to this size the whole file is looked through at each start (0.1 s or so)
 _PAGE = 4096
@@ -56,7 +56,7 @@ def check(store: Path, *, whole: bool | None = None) -> str:
     if whole is None:
         whole = size <= _QUICK_BYTES
     try:
-        with closing(connect(store, readonly=False)) as db:
+        with closing(look_into(store)) as db:
             if schema.is_foreign(db) or schema.version(db) == 0:
                 return ""  # opening it will say what is wrong
             for table in schema.TABLES:
@@ -131,7 +131,7 @@ def _fill(
 
 
 def _graft(aside: Path, grafted: Path) -> bool:
-    """Copy the file with a first page of the same schema: our tables begin at the same pages in every database."""
+    """Copy the file, its list of tables replaced: ours begin at the same pages in every database of one schema."""
     shutil.copyfile(aside, grafted)
     log = aside.with_name(aside.name + "-wal")
     if log.exists():
@@ -141,16 +141,29 @@ def _graft(aside: Path, grafted: Path) -> bool:
         with closing(connect(pattern, readonly=False)) as db:
             schema.migrate(db)
             db.execute("PRAGMA journal_mode = DELETE")
-        first = bytearray(pattern.read_bytes()[:_PAGE])
+        data = pattern.read_bytes()
     pages = grafted.stat().st_size // _PAGE
-    if pages < 2:
+    if pages < len(data) // _PAGE:
         return False
+    first = bytearray(data[:_PAGE])
     first[18:20] = b"\x02\x02"  # write-ahead logging
     first[_PAGE_COUNT] = pages.to_bytes(4, "big")
     first[_FREE_LIST] = bytes(8)
     with grafted.open("r+b") as file:
         file.write(first)
+        for page in _children(first):
+            file.seek((page - 1) * _PAGE)
+            file.write(data[(page - 1) * _PAGE : page * _PAGE])
     return True
+
+
+def _children(first: bytearray) -> list[int]:
+    """The pages below the first one, where the list of tables does not fit on it (interior page of a table, 5)."""
+    kind, cells = first[100], int.from_bytes(first[103:105], "big")
+    if kind != 5:
+        return []
+    places = [int.from_bytes(first[112 + 2 * k : 114 + 2 * k], "big") for k in range(cells)]
+    return [int.from_bytes(first[place : place + 4], "big") for place in (*places, 108)]
 
 
 def _is_damage(store: Path, error: sqlite3.DatabaseError) -> bool:

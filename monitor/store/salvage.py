@@ -29,7 +29,7 @@ def pour(source: Path, target: sqlite3.Connection, *, from_copy: bool = False) -
     `target` is a migrated database in autocommit mode. With `from_copy` what waited in the outbox is not told again.
     """
     out = Salvaged()
-    with suppress(sqlite3.Error), closing(_open(source)) as damaged:
+    with suppress(sqlite3.Error), closing(look_into(source)) as damaged:
         for table in schema.TABLES:
             if table == "migration":
                 continue
@@ -58,8 +58,8 @@ def unlinked(target: sqlite3.Connection) -> int:
     return lost
 
 
-def _open(path: Path) -> sqlite3.Connection:
-    """Open for reading, its log included; the file itself stays as it is."""
+def look_into(path: Path) -> sqlite3.Connection:
+    """Open for reading, its log included; file and log stay as they are, as no log is taken over at the end."""
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
     connection.execute("PRAGMA query_only = ON")
     connection.execute("PRAGMA cell_size_check = ON")
