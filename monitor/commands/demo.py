@@ -16,6 +16,9 @@ def demo(
     quick: Annotated[
         bool, typer.Option("--quick", help="The same in about ten seconds, without pauses to read.")
     ] = False,
+    page: Annotated[
+        bool, typer.Option("--page", help="Slower, over ten minutes, with the page to look at in a browser.")
+    ] = False,
 ) -> None:
     """Watch five days of an invented household in a minute: readings, outlook, alerts, a refill. Needs no network."""
     import asyncio
@@ -31,7 +34,10 @@ def demo(
         "Everything is made up, and nothing is kept. The clock runs much faster than yours.\n",
         highlight=False,
     )
-    seen = asyncio.run(player.play(out, seconds=10.0 if quick else 48.0))
+    if page:
+        out.print("The page: http://127.0.0.1:8087/ (Ctrl-C ends the demo)\n", highlight=False)
+    seconds = 600.0 if page else 10.0 if quick else 48.0
+    seen = asyncio.run(player.play(out, seconds=seconds, page=page))
     out.print(
         f"\n{seen.readings:,} readings, {seen.rounds} outlooks. Raised: {', '.join(seen.raised) or 'nothing'}."
         f" Ended: {', '.join(seen.ended) or 'nothing'}.\n"

@@ -10,10 +10,11 @@ import asyncio
 import threading
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
-_POLL_S = 0.01  # how often a wait on a stepped clock looks up, in real seconds
+_POLL_S = 0.004  # how often a wait on a stepped clock looks up, in real seconds
 
 Listener = Callable[[], None]
 
@@ -25,6 +26,7 @@ class Clock(ABC):
 
     def __init__(self) -> None:
         self._listeners: list[Listener] = []
+        self._movers: list[Listener] = []
 
     @abstractmethod
     def now(self) -> datetime:
@@ -50,13 +52,17 @@ class Clock(ABC):
         """Block until `event` is set or `seconds` of this clock have passed; return whether it is set."""
         return event.wait(None if seconds is None else max(0.0, self.real_s(seconds)))
 
-    async def pause(self, seconds: float) -> None:
-        """Let other tasks run for `seconds` of this clock."""
-        await asyncio.sleep(max(0.0, self.real_s(seconds)))
+    def pause(self, seconds: float) -> Coroutine[Any, Any, None]:
+        """Let other tasks run for `seconds` of this clock, counted from this call."""
+        return asyncio.sleep(max(0.0, self.real_s(seconds)))
 
     def on_jump(self, listener: Listener) -> None:
         """Call `listener` (from any thread) whenever the time of day was found to have jumped."""
         self._listeners.append(listener)
+
+    def on_move(self, listener: Listener) -> None:
+        """Call `listener` when a clock that stands still was moved on, as if the time had passed."""
+        self._movers.append(listener)
 
     def jumped(self) -> None:
         """Tell every listener that the time of day no longer follows from what it was."""
@@ -138,11 +144,20 @@ class SteppedClock(Clock):
         return 0.0 if seconds <= 0 else _POLL_S
 
     def set(self, when: datetime) -> None:
-        """Move the clock to `when`, forward or back, and tell the listeners."""
+        """Make the clock jump to `when`, forward or back."""
+        self._go(when)
+        self.jumped()
+
+    def advance(self, when: datetime) -> None:
+        """Let time pass until `when`."""
+        self._go(when)
+        for listener in tuple(self._movers):
+            listener()
+
+    def _go(self, when: datetime) -> None:
         moved = (when - self._now).total_seconds()
         self._now = when.astimezone(UTC)
         self._passed_s += max(0.0, moved)
-        self.jumped()
 
     def wait(self, event: threading.Event, seconds: float | None = None) -> bool:
         """Block until `event` is set or the clock has been moved on by `seconds`; return whether it is set."""
@@ -151,9 +166,11 @@ class SteppedClock(Clock):
             event.wait(_POLL_S)
         return event.is_set()
 
-    async def pause(self, seconds: float) -> None:
-        """Let other tasks run until the clock has been moved on by `seconds`."""
-        until = self._passed_s + seconds
+    def pause(self, seconds: float) -> Coroutine[Any, Any, None]:
+        """Let other tasks run until the clock has been moved on by `seconds`, counted from this call."""
+        return self._pause_until(self._passed_s + seconds)
+
+    async def _pause_until(self, until: float) -> None:
         await asyncio.sleep(0)
         while self._passed_s < until:  # noqa: ASYNC110  moved from another thread as a rule, so no event of this loop
             await asyncio.sleep(_POLL_S)

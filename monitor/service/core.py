@@ -74,6 +74,7 @@ class Hooks:
     on_forecast: Callable[[Forecast], None] = lambda _: None
     on_round: Callable[[Found], None] = lambda _: None
     draw: random.Random = field(default_factory=random.Random)
+    page: bool = False  # whether to serve it, where the site file says so too
 
 
 @dataclass
@@ -95,6 +96,11 @@ class Core:
     sane: asyncio.Event  # the clock can be believed
     reload: asyncio.Event = field(default_factory=asyncio.Event)  # the site file is to be read again
     rounds: int = 0
+    busy: bool = False  # an outlook is being made
+
+    def idle(self) -> bool:
+        """Return whether no outlook is being made or due."""
+        return not self.busy and self.remake.due() > self.clock.now()
 
     async def write(self, function: Callable[[Store], T]) -> T:
         """Run `function` in the writer's thread; raises TimeoutError where it does not come to its turn."""

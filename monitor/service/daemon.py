@@ -34,6 +34,7 @@ from monitor.service.systemd import Notifier
 from monitor.site import load
 from monitor.store import Store
 from monitor.store.writer import Writer
+from monitor.web import serve as page
 
 log = logging.getLogger(__name__)
 
@@ -60,7 +61,8 @@ class Daemon:
         writer = Writer(store_path, commit_every_s=commit_s)
 
         def keep(health: SourceHealth) -> None:
-            writer.submit(lambda store: store.set_health(health))
+            with contextlib.suppress(RuntimeError):  # at the very end the writer is closed
+                writer.submit(lambda store: store.set_health(health))
 
         self.core = Core(
             site=site,
@@ -122,6 +124,8 @@ class Daemon:
         add("outlook", lambda beat: loops.outlook_loop(core, beat, self._wake), 300.0)
         add("inputs", self._inputs, 120.0)
         add(SITE_FILE, self._site_file, 120.0)
+        if core.hooks.page:
+            add(page.NAME, lambda beat: page.loop(core, beat), 120.0, vital=False)
 
     async def _look_back(self) -> None:
         """Take over what the last run knew, and note this start."""

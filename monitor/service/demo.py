@@ -142,15 +142,15 @@ class Teller:
             self._console.print(f"     {line}", style="dim", highlight=False, soft_wrap=True)
 
 
-async def play(console: Console, *, seconds: float, hours: float = HOURS) -> Seen:
+async def play(console: Console, *, seconds: float, hours: float = HOURS, page: bool = False) -> Seen:
     """Run the demo for about `seconds` of real time; return what was seen. Leaves nothing behind."""
     with tempfile.TemporaryDirectory(prefix="boiloff-demo-") as folder:
         site_path = Path(folder) / "site.toml"
         site_path.write_text(example("demo.toml").read_text() + _SETTINGS)
-        return await _play(console, site_path, seconds, hours)
+        return await _play(console, site_path, seconds, hours, page=page)
 
 
-async def _play(console: Console, site_path: Path, seconds: float, hours: float) -> Seen:
+async def _play(console: Console, site_path: Path, seconds: float, hours: float, *, page: bool) -> Seen:
     folder = site_path.parent
     clock = FastClock(household.START, hours * 3600.0 / seconds)
     forecast = folder / "demo-forecast.csv"
@@ -168,6 +168,7 @@ async def _play(console: Console, site_path: Path, seconds: float, hours: float)
     hooks = Hooks(
         sources=sources, fetch=fetch, on_reading=teller.reading, on_round=teller.round,
         draw=random.Random(1),  # noqa: S311  the same demo each time
+        page=page,
     )  # fmt: skip
     daemon = Daemon(site_path, folder / "demo.db", clock, hooks)
     running = asyncio.create_task(daemon.run())

@@ -35,6 +35,7 @@ async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None
         beat()
         if not await core.remake.wait(60.0):
             continue
+        core.busy = True
         reasons = core.remake.taken()
         log.debug("outlook made for %s", ", ".join(reasons))
         try:
@@ -43,11 +44,13 @@ async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None
             core.board.fails("outlook", "loop", f"{type(error).__name__}: {error}")
             core.remake.poke("the last round failed")
             raise
+        finally:
+            core.busy = False
         core.board.works("outlook", "loop", interval_s=3600.0)
         core.rounds += 1
+        core.hooks.on_round(found)
         if found.judgement.notices:
             wake()
-        core.hooks.on_round(found)
 
 
 async def _round(core: Core) -> Found:
@@ -112,7 +115,8 @@ async def foreign_loop(core: Core, beat: Beat) -> None:
 async def clock_loop(core: Core, beat: Beat) -> None:
     """Wait for a sane clock, then watch for jumps."""
     newest = await core.peek(start.newest_fact)
-    while trouble := start.clock_trouble(core.clock.now(), newest):
+    # a clock of a demo or a replay is what it is told to be
+    while isinstance(core.clock, RealClock) and (trouble := start.clock_trouble(core.clock.now(), newest)):
         beat()
         core.board.fails("clock", "clock", trouble)
         await asyncio.sleep(LOOK_S)
@@ -149,6 +153,10 @@ async def watch_loop(core: Core, beat: Beat, supervisor: Supervisor) -> None:
         beat()
         await asyncio.sleep(every_s)
         supervisor.look()
+        if core.writer.error:
+            core.board.fails("store", "store", f"{core.writer.error}; {core.writer.waiting} readings wait in memory")
+        else:
+            core.board.works("store", "store")
         hung = supervisor.hung()
         if hung:
             log.error("hung: %s; the watchdog is not fed", ", ".join(hung))

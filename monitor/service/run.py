@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 from monitor import site as site_file
+from monitor.service.core import Hooks
 from monitor.service.daemon import Daemon
 from monitor.store import find
 
@@ -43,7 +44,7 @@ def serve(site: Path | None, store: Path | None) -> None:
     path = site_file.find(site).resolve()
     loaded = site_file.load(path)
     set_up_log(str(loaded.settings.get("service.log_level", "info")))
-    daemon = Daemon(path, find(loaded, store))
+    daemon = Daemon(path, find(loaded, store), hooks=Hooks(page=True))
     asyncio.run(_until_signal(daemon))
 
 

@@ -54,6 +54,7 @@ class Schedule:
         )
         self._triggers: dict[str, OnClock] = {}
         clock.on_jump(self.jumped)
+        clock.on_move(self.jumped)
 
     def start(self) -> None:
         """Start in the running event loop."""

@@ -13,7 +13,7 @@ START = datetime(2031, 1, 5, 14, 0, tzinfo=UTC)
 
 
 def _after(clock: SteppedClock, seconds: float) -> None:
-    clock.set(clock.now() + timedelta(seconds=seconds))
+    clock.advance(clock.now() + timedelta(seconds=seconds))
 
 
 def test_first_at_once_then_ordinary_readings_wait_for_the_gap() -> None:
@@ -21,7 +21,6 @@ def test_first_at_once_then_ordinary_readings_wait_for_the_gap() -> None:
     remake = Remake(clock)
     assert remake.due() == START
     assert remake.taken() == ("start",)
-    clock._listeners.clear()  # steps here stand for time passing, not for a jump
     _after(clock, 60)
     remake.poke("reading of A")
     remake.poke("reading of A")
@@ -38,7 +37,6 @@ def test_what_matters_comes_soon_and_is_not_pushed_back() -> None:
     clock = SteppedClock(START)
     remake = Remake(clock)
     remake.taken()
-    clock._listeners.clear()
     _after(clock, 10)
     remake.poke("A swapped", matters=True)
     soon = clock.now() + timedelta(seconds=2)
@@ -52,7 +50,6 @@ def test_each_hour_anyhow_just_after_its_turn() -> None:
     remake = Remake(clock)
     remake.taken()
     assert remake.due() == START + timedelta(hours=1, seconds=2)
-    clock._listeners.clear()
     _after(clock, 1500)
     assert remake.taken() == ("another hour",)
 
@@ -71,7 +68,7 @@ def test_a_clock_set_back_holds_nothing_up() -> None:
     clock = SteppedClock(START)
     remake = Remake(clock)
     remake.taken()
-    clock._listeners.clear()
+    clock._listeners.clear()  # as if nobody had noticed
     clock.set(START - timedelta(days=1))
     remake.poke("reading of A")
     assert remake.due() <= clock.now() + timedelta(seconds=600)
@@ -82,7 +79,6 @@ async def test_wait_ends_by_a_poke_from_another_thread() -> None:
     remake = Remake(clock)
     assert await remake.wait() is True
     remake.taken()
-    clock._listeners.clear()
     waiting = asyncio.create_task(remake.wait())
     await asyncio.sleep(0.03)
     assert not waiting.done()
@@ -97,7 +93,6 @@ async def test_wait_ends_with_the_beat_where_nothing_is_due() -> None:
     clock = SteppedClock(START)
     remake = Remake(clock)
     remake.taken()
-    clock._listeners.clear()
     waiting = asyncio.create_task(remake.wait(beat_s=60.0))
     await asyncio.sleep(0.02)
     _after(clock, 61)
