@@ -46,6 +46,11 @@ def _moment(text: str | None) -> datetime | None:
 
 def answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], site: Site, now: datetime) -> Answer:
     """Put the outlook's JSON form into three sentences. Blind = what it rests on is missing or too old."""
+    made = _answer(payload, health, site, now)
+    return Answer(made.state, words.whole(made.covered), words.whole(made.fuel), words.whole(made.trust))
+
+
+def _answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], site: Site, now: datetime) -> Answer:
     zone = ZoneInfo(site.timezone)
     troubles = trouble(payload, health, now)
     trust = "Every input is fresh." if not troubles else "Not everything can be trusted: " + "; ".join(troubles) + "."

@@ -17,6 +17,7 @@ from monitor.web.scale import Linear, TimeTick, band, line, ticks, time_ticks
 
 Hour = Mapping[str, Any]
 WIDTH, LEFT, RIGHT = 960.0, 64.0, 12.0
+NARROW = 400.0  # width of the picture for a phone
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,7 @@ class Panel:
     curves: Mapping[str, str]
     bands: Mapping[str, str] = field(default_factory=dict)
     levels: Mapping[str, float] = field(default_factory=dict)  # constant heights, e.g. the demand
+    tags: Sequence[tuple[float, float, str]] = ()  # the curves' names at their ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,7 @@ def panel(
     levels: Mapping[str, float] | None = None,
     floor: float | None = None,
     ceiling: float | None = None,
+    tagged: bool = False,
 ) -> Panel:
     """Scale one panel to what it shows and turn its series into paths."""
     values = [v for points in curves.values() for _, v in points if v is not None]
@@ -109,7 +112,13 @@ def panel(
         curves={key: line(points, x, y) for key, points in curves.items()},
         bands={key: band(points, x, y) for key, points in (bands or {}).items()},
         levels={key: y(v) for key, v in (levels or {}).items()},
+        tags=[(x(s), y(v), key) for key, points in curves.items() for s, v in _end(points)] if tagged else (),
     )
+
+
+def _end(points: Sequence[tuple[float, float | None]]) -> list[tuple[float, float]]:
+    """The last point of a curve, [] where it has none."""
+    return [(s, v) for s, v in points if v is not None][-1:]
 
 
 def _scaled(seconds: Sequence[float], values: Sequence[float | None], to: Convert) -> list[tuple[float, float | None]]:
@@ -117,15 +126,16 @@ def _scaled(seconds: Sequence[float], values: Sequence[float | None], to: Conver
 
 
 def outlook_chart(
-    payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hours: int | None = None, burn_s: float | None = None
-) -> Chart:
+    payload: Mapping[str, Any], shown: Shown, zone: ZoneInfo, hours: int | None = None,
+    burn_s: float | None = None, width: float = WIDTH,
+) -> Chart:  # fmt: skip
     """Draw the first `hours` hours (all where None) of an outlook in its JSON form; `burn_s` is the stated burn."""
     rows: list[Hour] = list(payload["hours"])[:hours]
     if not rows:
         raise ValueError("an outlook without hours cannot be drawn")
     times = _hour_times(rows)
     seconds = [(t - times[0]).total_seconds() for t in times]
-    x = Linear(0.0, seconds[-1] + 3600.0, LEFT, WIDTH - RIGHT)
+    x = Linear(0.0, seconds[-1] + 3600.0, LEFT, width - RIGHT)
     power: dict[str, list[tuple[float, float | None]]] = {
         b: _scaled(seconds, [h["sustained_w"].get(b) for h in rows], shown.power) for b in BASES
     }
@@ -159,15 +169,15 @@ def outlook_chart(
             levels={"stated burn": burn_s / 60.0} if burn_s else {},
             floor=0.0,
         ),
-        panel("fuel", shown.mass_unit, (480, 590), _fuel(rows, seconds, shown), x, floor=0.0),
+        panel("fuel", shown.mass_unit, (480, 590), _fuel(rows, seconds, shown), x, floor=0.0, tagged=True),
     ]
     return Chart(
-        width=WIDTH,
+        width=width,
         height=630.0,
         left=LEFT,
-        right=WIDTH - RIGHT,
+        right=width - RIGHT,
         panels=panels,
-        times=[(x(t.seconds), t) for t in time_ticks(times[0], times[-1], zone)],
+        times=[(x(t.seconds), t) for t in time_ticks(times[0], times[-1], zone, round((width - LEFT) / 56))],
         shades=_shades(payload, times[0], x, seconds[-1] + 3600.0),
         start=times[0],
         seconds=seconds[-1] + 3600.0,

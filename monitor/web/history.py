@@ -22,6 +22,7 @@ from monitor.web.scale import Linear, time_ticks
 Values = NDArray[np.float64]
 POINTS = 360
 REFILL_SHARE = 0.12  # of full: a rise by this much within a step or two is gas put in, not noise or warming
+NOTHING = "nothing was read"
 FORECAST_DAYS = 32  # spans up to this show what was forecast a day before
 # which kind of reading tells use best, where a cylinder has several
 _BEST = ("gross_weight", "propane_left", "share_of_full", "liquid_height", "height_from_top", "echo_time",
@@ -202,11 +203,11 @@ def _points(span: thin.Span, values: Values, to: chart.Convert) -> list[tuple[fl
     return [((k + 0.5) * step, to(float(v)) if np.isfinite(v) else None) for k, v in enumerate(values)]
 
 
-def draw(found: History, shown: chart.Shown, zone: ZoneInfo) -> chart.Chart:
+def draw(found: History, shown: chart.Shown, zone: ZoneInfo, width: float = chart.WIDTH) -> chart.Chart:
     """Draw fuel left, use a day and air over the span."""
     span = found.span
     seconds = (span.end - span.start).total_seconds()
-    x = Linear(0.0, seconds, chart.LEFT, chart.WIDTH - chart.RIGHT)
+    x = Linear(0.0, seconds, chart.LEFT, width - chart.RIGHT)
     left = {
         f"{c.cylinder} ({c.source})": _joined(_points(span, c.left_kg, shown.mass), c.left_kg) for c in found.curves
     }
@@ -215,14 +216,17 @@ def draw(found: History, shown: chart.Shown, zone: ZoneInfo) -> chart.Chart:
         "liquid": _points(span, found.forecast_k - 273.15, shown.temperature),
     }
     panels = [
-        chart.panel("left", shown.mass_unit, (20, 200), left, x, floor=0.0),
+        chart.panel("left", shown.mass_unit, (20, 200), left, x, floor=0.0, tagged=True),
         chart.panel("use", f"{shown.mass_unit}/day", (235, 345), {}, x, bands={"days": _bars(found, shown)}, floor=0.0),
-        chart.panel("air", shown.temperature_unit, (380, 500), air, x),
     ]
+    measured = bool(np.isfinite(found.air_k).any() or np.isfinite(found.forecast_k).any())
+    if measured:
+        panels.append(chart.panel("air", shown.temperature_unit, (380, 500), air, x))
     flags = [(x((r.at - span.start).total_seconds()), f"filled {r.cylinder}") for r in found.refills]
     return chart.Chart(
-        width=chart.WIDTH, height=540.0, left=chart.LEFT, right=chart.WIDTH - chart.RIGHT, panels=panels,
-        times=[(x(t.seconds), t) for t in time_ticks(span.start, span.end, zone)], shades=[], start=span.start,
+        width=width, height=540.0 if measured else 385.0, left=chart.LEFT, right=width - chart.RIGHT, panels=panels,
+        times=[(x(t.seconds), t) for t in time_ticks(span.start, span.end, zone, round((width - chart.LEFT) / 56))],
+        shades=[], start=span.start,
         seconds=seconds, flags=flags, marks=[x((r.at - span.start).total_seconds()) for r in found.raised],
         steps=span.points,
     )  # fmt: skip
@@ -271,5 +275,5 @@ def texts(found: History, site: Site, zone: ZoneInfo) -> list[str]:
         day = int(np.searchsorted(starts, at.timestamp(), side="right")) - 1
         if 0 <= day < found.used_kg.size and np.isfinite(found.used_kg[day]):
             parts.append(f"used that day {show(max(0.0, float(found.used_kg[day])), 'mass', site.units)}")
-        out.append(f"{words.stamp(at, zone)}: " + ("; ".join(parts) or "nothing was read"))
+        out.append(f"{words.stamp(at, zone)}: " + ("; ".join(parts) or NOTHING))
     return out

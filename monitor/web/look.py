@@ -20,7 +20,7 @@ SPANS = ((24, "24 hours"), (72, "3 days"), (168, "7 days"), (240, "10 days"))
 TITLES = {
     "all": "Air, capacity against demand, hold time and fuel over the coming hours",
     "air": "Air and liquid",
-    "capacity": "Capacity of all open cylinders against full-burner demand",
+    "capacity": "All open cylinders, and what is asked of them",
     "hold": "Hold time from rest, all burners on",
     "fuel": "Fuel left by cylinder",
 }
@@ -51,12 +51,17 @@ class Look:
         """The outlook chart."""
         facts, site = await self.view.standing()
         hours = whole(request.query_params.get("hours"), 72, 1, 400)
-        drawn, first = None, ""
+        drawn: list[chart.Chart] = []
+        first = ""
         if facts.payload is not None and facts.payload["hours"]:
-            drawn = chart.outlook_chart(facts.payload, shown_in(site), ZoneInfo(site.timezone), hours, _burn_s(site))
+            zone, burn_s = ZoneInfo(site.timezone), _burn_s(site)
+            drawn = [
+                chart.outlook_chart(facts.payload, shown_in(site), zone, hours, burn_s, width)
+                for width in (chart.WIDTH, chart.NARROW)
+            ]
             first = pages.hour_text(facts.payload["hours"][0], site)
         return self.view.page(
-            request, "outlook.html", "Outlook", chart=drawn, titles=TITLES, spans=SPANS, hours=hours, first_text=first,
+            request, "outlook.html", "Outlook", charts=drawn, titles=TITLES, spans=SPANS, hours=hours, first_text=first,
             credits=await self.view.credits(),
         )  # fmt: skip
 

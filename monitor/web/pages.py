@@ -70,6 +70,9 @@ def _hour_now(payload: Mapping[str, Any], now: datetime) -> Mapping[str, Any] | 
         start = datetime.fromisoformat(hour["time"])
         if start <= now < start + timedelta(hours=1):
             return dict(hour)
+    first = next(iter(payload["hours"]), None)
+    if first is not None and timedelta(0) < datetime.fromisoformat(first["time"]) - now < timedelta(hours=1):
+        return dict(first)
     return None
 
 
@@ -175,8 +178,9 @@ def inputs(facts: Facts, site: Site) -> list[InputRow]:
     if payload is not None and payload.get("forecast_issued"):
         issued = datetime.fromisoformat(payload["forecast_issued"])
         age = words.age((facts.now - issued).total_seconds())
-        out.insert(0, InputRow("forecast in use", f"issued {age} ago" if age != "now" else "issued now",
-                               str(payload.get("forecast_source") or ""), False))  # fmt: skip
+        origin = f" ({payload['forecast_source']})" if payload.get("forecast_source") else ""
+        told = f"issued {age} ago" if age != "now" else "issued now"
+        out.insert(0, InputRow(f"forecast in use{origin}", told, "", False))
     return out
 
 

@@ -14,7 +14,7 @@ from starlette.responses import Response
 from monitor.model.site import Site
 from monitor.model.units_out import number, show, unit
 from monitor.store import Store
-from monitor.web import history, words
+from monitor.web import chart, history, words
 from monitor.web.view import View, shown_in, whole
 
 SPANS = ((7, "7 days"), (31, "31 days"), (92, "3 months"), (366, "a year"), (1096, "3 years"))
@@ -40,12 +40,13 @@ class Past:
         days = whole(request.query_params.get("days"), 31, 1, 3660)
         found = await asyncio.to_thread(history.collect, path, site, now - timedelta(days=days), now)
         zone = ZoneInfo(site.timezone)
-        drawn = history.draw(found, shown_in(site), zone)
+        drawn = [history.draw(found, shown_in(site), zone, width) for width in (chart.WIDTH, chart.NARROW)]
+        told = [t for t in history.texts(found, site, zone) if not t.endswith(history.NOTHING)]
         return self.view.page(
-            request, "past.html", "Past", chart=drawn, titles=TITLES, spans=SPANS, days=days,
+            request, "past.html", "Past", charts=drawn, titles=TITLES, spans=SPANS, days=days,
             readings=found.any, months=_months(found, site), refills=_refills(found, site, zone),
             events=[(words.stamp(e.at, zone), e.text) for e in reversed(found.raised[-200:])],
-            first_text=history.texts(found, site, zone)[-1],
+            first_text=told[-1] if told else "",
         )  # fmt: skip
 
     async def forecasts(self, request: Request) -> Response:

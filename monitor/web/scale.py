@@ -85,12 +85,12 @@ class TimeTick:
     strong: bool
 
 
-def time_ticks(start: datetime, end: datetime, zone: ZoneInfo) -> list[TimeTick]:
-    """Return marks in local time between two UTC times: hours, days or months by the length of the span."""
+def time_ticks(start: datetime, end: datetime, zone: ZoneInfo, most: int = 16) -> list[TimeTick]:
+    """Return about `most` marks in local time between two UTC times: hours, days or months."""
     hours = (end - start).total_seconds() / 3600
     if hours > 24 * 120:
-        return _months(start, end, zone)
-    every = next((h for h in (1, 3, 6, 12, 24) if hours / h <= 16), 24 * max(1, math.ceil(hours / 24 / 14)))
+        return _months(start, end, zone, most)
+    every = next((h for h in (1, 3, 6, 12, 24) if hours / h <= most), 24 * max(1, math.ceil(hours / 24 / most)))
     local = start.astimezone(zone).replace(minute=0, second=0, microsecond=0)
     marks: list[TimeTick] = []
     moment = local.astimezone(UTC)
@@ -106,10 +106,10 @@ def time_ticks(start: datetime, end: datetime, zone: ZoneInfo) -> list[TimeTick]
     return marks
 
 
-def _months(start: datetime, end: datetime, zone: ZoneInfo) -> list[TimeTick]:
+def _months(start: datetime, end: datetime, zone: ZoneInfo, most: int) -> list[TimeTick]:
     marks: list[TimeTick] = []
     year, month = start.astimezone(zone).year, start.astimezone(zone).month
-    count = max(1, round((end - start).days / 30.4 / 14))
+    count = max(1, round((end - start).days / 30.4 / most))
     while True:
         first = datetime(year, month, 1, tzinfo=zone).astimezone(UTC)
         if first > end:

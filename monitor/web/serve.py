@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from monitor.model.errors import BadInput
-from monitor.model.health import HealthKind, SourceHealth
+from monitor.model.health import SourceHealth
 from monitor.model.site import Site
 
 if TYPE_CHECKING:
@@ -29,28 +29,26 @@ TURN_S = 5.0  # real seconds between looks at the settings
 _KEYS = ("web", "listen", "hosts", "password_file", "proxy_user_header", "trusted_proxies")
 
 
-class Tells(Protocol):
-    """Where it is told how the page does."""
-
-    def works(self, name: str, kind: HealthKind) -> None:
-        """It is served."""
-
-    def fails(self, name: str, kind: HealthKind, error: str) -> None:
-        """It is not, for this reason."""
-
-    def all(self) -> dict[str, SourceHealth]:
-        """Return the health of everything."""
-
-
 class Lent(Protocol):
-    """What the page needs of the running service."""
+    """What the page needs of the running service: its site, where that and the store are, writer, board and clock."""
 
-    site: Site
-    site_path: Path
-    store_path: Path
-    writer: Writes
-    board: Any
-    clock: Any
+    @property
+    def site(self) -> Site: ...
+
+    @property
+    def site_path(self) -> Path: ...
+
+    @property
+    def store_path(self) -> Path: ...
+
+    @property
+    def writer(self) -> Writes: ...
+
+    @property
+    def board(self) -> Any: ...
+
+    @property
+    def clock(self) -> Any: ...
 
 
 def _wanted(site: Site) -> tuple[Any, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -45,6 +46,11 @@ def span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
     """Return e.g. "Thu 02:00 to 08:00" or "Thu 22:00 to Fri 06:00"."""
     same = start.astimezone(zone).date() == end.astimezone(zone).date()
     return f"{day_clock(start, zone)} to {clock(end, zone) if same else day_clock(end, zone)}"
+
+
+def whole(text: str) -> str:
+    """Keep numbers and their units on one line."""
+    return re.sub(r"(\d) (?=°|lb\b|kg\b|Btu|kW|min\b|h\b|%)", "\\1\u00a0", re.sub(r"(?<![\w])-(?=\d)", "\u2212", text))
 
 
 def age(seconds: float) -> str:
