@@ -33,6 +33,7 @@ Series = NDArray[np.float64]
 DAYS_AHEAD = 45
 DAY = timedelta(days=1)
 WORTH_SHARE = 0.5  # a cylinder fuller than this is hardly worth a trip
+MOST_CONSIDERED = 8  # emptiest first: more need no trying
 CAUTION = (
     "Cylinders travel upright, secured, valves shut and plugged, never left in a closed hot car; check for leaks after "
     "connecting. Local codes and the filling station's rules come first."
@@ -176,6 +177,7 @@ class _Scene:
     day_air_k: Series
     cold_k: float
     use: Use
+    known: frozenset[str]
 
 
 def _days(scene: _Scene) -> list[tuple[int, datetime]]:
@@ -249,7 +251,7 @@ def plan(
     if day_air_k is not None:
         count = min(len(day_air_k), DAYS_AHEAD)
         days[:count] = np.asarray(day_air_k, dtype=np.float64)[:count]
-    scene = _Scene(site, rules, at, charge, ahead, odds, days, cold, use)
+    scene = _Scene(site, rules, at, charge, ahead, odds, days, cold, use, frozenset(known))
     return _choose(scene, needed)
 
 
@@ -294,13 +296,15 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
     charge = _charge_on(scene, k)
     tall = heights_m(scene.site)
     held_back = {c.name: _may_go(c, scene.rules, tall[c.name], units) for c in scene.site.cylinders}
-    movable = [c for c in scene.site.cylinders if held_back[c.name] is None]
+    movable = [c for c in scene.site.cylinders if held_back[c.name] is None and c.name in scene.known]
     reasons = [text for text in held_back.values() if text is not None]
+    reasons += [f"{c.name}: never read, so not planned with" for c in scene.site.cylinders if c.name not in scene.known]
     if not movable:
         return (), tuple(reasons), ("limits: no cylinder may be lifted or loaded",)
     worth = [c for c in movable if charge[c.name] < WORTH_SHARE * c.full_kg] or sorted(
         movable, key=lambda c: charge[c.name] / c.full_kg
     )[:1]
+    worth = sorted(worth, key=lambda c: charge[c.name] / c.full_kg)[:MOST_CONSIDERED]
     meanwhile = scene.use.mean_kg_d(np.array([when.weekday()]))[0] * max(scene.rules.trip_s / 86_400.0, 0.25)
     air = scene.day_air_k[k] if np.isfinite(scene.day_air_k[k]) else scene.cold_k
     best: tuple[float, tuple[Cylinder, ...]] | None = None
