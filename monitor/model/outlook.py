@@ -14,6 +14,30 @@ HoldEnds = Literal["pressure", "fuel", "limit"]
 
 
 @dataclass(frozen=True, slots=True)
+class Band:
+    """10, 50 and 90 % of the odds lie below."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+@dataclass(frozen=True, slots=True)
+class NightOdds:
+    """One night ahead (18-10 local) by its members: the odds that any of its hours is uncovered, and the night's least
+    air temperature (K), sustained capacity (W) and hold time (s) on the site's basis. `missing` hours have no air.
+    """
+
+    start: datetime
+    end: datetime
+    probability: float
+    coldest_k: Band | None
+    capacity_w: Band | None
+    hold_s: Band | None
+    missing: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class HourOutlook:
     """One hour. None where the forecast has a gap. `headroom_w`, `hold_s` follow the site's own basis.
 
@@ -34,6 +58,9 @@ class HourOutlook:
     uncovered: bool | None
     probability_uncovered: float | None = None
     charge_kg: Mapping[str, float] = field(default_factory=dict)
+    air_band_k: Band | None = None
+    capacity_band_w: Band | None = None  # sustained, on the site's basis
+    hold_band_s: Band | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,3 +119,5 @@ class Outlook:
     forecast_issued: datetime | None = None
     notes: tuple[str, ...] = ()
     fuel: tuple[FuelEnds, ...] = ()
+    nights: tuple[NightOdds, ...] = ()
+    probability_week: float | None = None

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from monitor.model.outlook import FuelEnds, HourOutlook, Outlook, RunOut, Stretch
+from monitor.model.outlook import Band, FuelEnds, HourOutlook, NightOdds, Outlook, RunOut, Stretch
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Basis, Site
+from monitor.outlook.bands import coldest
 
 ZERO_C_K = 273.15
 
@@ -48,6 +49,28 @@ def _hour(hour: HourOutlook) -> dict[str, Any]:
         "uncovered": hour.uncovered,
         "probability_uncovered": _number(hour.probability_uncovered, 4),
         "charge_kg": {name: _number(kg, 5) for name, kg in hour.charge_kg.items()},
+        "air_band_c": _band(hour.air_band_k, 2, ZERO_C_K),
+        "capacity_band_w": _band(hour.capacity_band_w, 0),
+        "hold_band_s": _band(hour.hold_band_s, 0),
+    }
+
+
+def _band(band: Band | None, digits: int, zero: float = 0.0) -> dict[str, float | None] | None:
+    """10, 50 and 90 % of the odds lie below; None where there are no odds."""
+    if band is None:
+        return None
+    return {name: _number(getattr(band, name) - zero, digits) for name in ("p10", "p50", "p90")}
+
+
+def _night(night: NightOdds) -> dict[str, Any]:
+    return {
+        "from": _time(night.start),
+        "to": _time(night.end),
+        "probability_uncovered": _number(night.probability, 4),
+        "coldest_c": _band(night.coldest_k, 2, ZERO_C_K),
+        "capacity_w": _band(night.capacity_w, 0),
+        "hold_s": _band(night.hold_s, 0),
+        "missing_hours": night.missing,
     }
 
 
@@ -111,6 +134,9 @@ def jsonable(outlook: Outlook, site: Site) -> dict[str, Any]:
         "uncovered": [_stretch(s) for s in outlook.uncovered],
         "run_out": _run_out(outlook.run_out),
         "fuel": [_fuel(f) for f in outlook.fuel],
+        "nights": [_night(n) for n in outlook.nights],
+        "coldest_night": None if (cold := coldest(outlook.nights)) is None else _night(cold),
+        "probability_week": _number(outlook.probability_week, 4),
         "levels": [_level(level, site) for level in outlook.levels],
         "notes": list(outlook.notes),
     }

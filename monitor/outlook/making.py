@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.model.forecast import Forecast
-from monitor.model.outlook import FuelEnds, HoldEnds, HourOutlook, Outlook
+from monitor.model.outlook import Band, FuelEnds, HoldEnds, HourOutlook, NightOdds, Outlook
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Basis, Site
+from monitor.outlook import bands
 from monitor.outlook import hours as clock
 from monitor.outlook.draw import Feed, Series, falling
 from monitor.outlook.fuel import ends as fuel_ends
@@ -112,10 +113,20 @@ def _none(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
+@dataclass(frozen=True)
+class _Members:
+    """What the members say, each (members, hours)."""
+
+    uncovered: NDArray[np.bool_]
+    air_k: Series
+    capacity_w: Series
+    hold_s: Series
+
+
 def _odds(
     site: Site, plant: Plant, view: clock.Ahead, charge: tuple[Series, Series, Series], burn: tuple[Any, ...]
-) -> NDArray[np.bool_]:
-    """Uncovered by member and hour; each member also gets its own draw of the level's error (a fixed sequence)."""
+) -> _Members:
+    """The answer by member and hour; each member also gets its own draw of the level's error (a fixed sequence)."""
     start_kg, deviation_kg, use_kg = charge
     members, n = view.members_k.shape[0], start_kg.shape[0]
     normal = NormalDist()
@@ -126,8 +137,9 @@ def _odds(
     starts = np.clip(start_kg + z * deviation_kg, 0.0, full)
     fall = falling(Feed.of(site), starts, np.broadcast_to(use_kg, (members, len(view.times))))
     answer = _ask(site, plant, view, view.members_k, fall)
-    hold_short, continuous_short = judge(site, answer.hold_s, answer.sustained_w[site.supply.basis], *burn)
-    return hold_short | continuous_short
+    capacity = answer.sustained_w[site.supply.basis]
+    hold_short, continuous_short = judge(site, answer.hold_s, capacity, *burn)
+    return _Members(hold_short | continuous_short, view.members_k, capacity, answer.hold_s)
 
 
 def make(
@@ -164,7 +176,14 @@ def make(
             at, site.name, site.supply.basis, site.demand_w, (), (), run_out, tuple(levels), notes=told, fuel=fuel
         )
     view = clock.ahead(forecast, at, history)
-    hours, found = _hours(site, view, (charge, deviation), _use(site, levels, at, view, use_kg_s, learnt), known)
+    use_kg = _use(site, levels, at, view, use_kg_s, learnt)
+    hours, found, members = _hours(site, view, (charge, deviation), use_kg, known)
+    by_night: tuple[NightOdds, ...] = ()
+    week = None
+    if members is not None:
+        m = members
+        by_night = bands.nights(view.times, site.timezone, m.uncovered, m.air_k, m.capacity_w, m.hold_s)
+        week = bands.week(view.times, m.uncovered, m.air_k)
     return Outlook(
         at=at,
         site=site.name,
@@ -178,6 +197,8 @@ def make(
         forecast_issued=forecast.issued,
         notes=(*notes, *view.notes, *forecast.notes, run_words),
         fuel=fuel,
+        nights=by_night,
+        probability_week=week,
     )
 
 
@@ -219,10 +240,10 @@ def _use(
 
 def _hours(
     site: Site, view: clock.Ahead, charge: tuple[Series, Series], use_kg: Series, known: bool
-) -> tuple[tuple[HourOutlook, ...], tuple[Any, ...]]:
-    """The hours and the uncovered stretches."""
+) -> tuple[tuple[HourOutlook, ...], tuple[Any, ...], _Members | None]:
+    """The hours, the uncovered stretches, and what the members say where there are enough."""
     if not view.times:
-        return (), ()
+        return (), (), None
     anything, stated_s, burning = clock.may_burn(site, view.times)
     plant = Plant.of(site)
     fall = falling(Feed.of(site), charge[0], use_kg)
@@ -230,9 +251,14 @@ def _hours(
     capacity = answer.sustained_w[site.supply.basis]
     hold_short, continuous_short = judge(site, answer.hold_s, capacity, stated_s, burning)
     judged = known & np.isfinite(answer.hold_s) & np.isfinite(capacity)
-    by_member = None
+    members: _Members | None = None
+    none: list[Band | None] = [None] * len(view.times)
+    air_band, capacity_band, hold_band = none, none, none
     if known and view.members_k.shape[0] >= LEAST_MEMBERS:
-        by_member = _odds(site, plant, view, (charge[0], charge[1], use_kg), (stated_s, burning))
+        members = _odds(site, plant, view, (charge[0], charge[1], use_kg), (stated_s, burning))
+        air_band, capacity_band = bands.by_hour(members.air_k), bands.by_hour(members.capacity_w)
+        hold_band = bands.by_hour(members.hold_s)
+    by_member = None if members is None else members.uncovered
     hours = []
     for k, time in enumerate(view.times):
         have = bool(judged[k])
@@ -252,6 +278,9 @@ def _hours(
                 uncovered=short if have or (known and short) else None,
                 probability_uncovered=float(by_member[:, k].mean()) if by_member is not None and have else None,
                 charge_kg={c.name: float(fall[k, i]) for i, c in enumerate(site.cylinders)} if known else {},
+                air_band_k=air_band[k],
+                capacity_band_w=capacity_band[k],
+                hold_band_s=hold_band[k],
             )
         )
-    return tuple(hours), stretches(hours, list(hold_short), list(stated_s), by_member)
+    return tuple(hours), stretches(hours, list(hold_short), list(stated_s), by_member), members
