@@ -74,10 +74,11 @@ class Standing(Base):
 
     def transitions(self, key: str | None = None, limit: int = 100) -> list[Transition]:
         """Return steps, newest first, of one alert or of all."""
+        where, values = ("", ()) if key is None else ("WHERE key = ? ", (key,))
         rows = self._rows(
-            "SELECT key, occurrence, at, before, after, reason, facts, id FROM transition "
-            "WHERE ?1 IS NULL OR key = ?1 ORDER BY id DESC LIMIT ?2",
-            (key, limit),
+            f"SELECT key, occurrence, at, before, after, reason, facts, id FROM transition {where}"
+            "ORDER BY id DESC LIMIT ?",
+            (*values, limit),
         )
         return [Transition(r[0], r[1], moment(r[2]), r[3], r[4], r[5], loads(r[6]), r[7]) for r in rows]
 

@@ -9,10 +9,12 @@ import sys
 import threading
 import time
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
 
+from monitor.model.errors import SourceFailed
 from monitor.model.reading import Quantity, Reading
 from monitor.store import Store
 from monitor.store.writer import Writer
@@ -153,3 +155,126 @@ def test_a_store_that_is_held_for_a_while_gets_everything_after(
     writer.close()
     with Store.open(path) as store:
         assert [r.value for r in store.readings()] == [1.0]
+
+
+def test_who_hands_in_too_much_waits_for_room_and_nothing_is_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the store is held, no more than the limit is taken; whoever may not wait is told so."""
+    monkeypatch.setattr("monitor.store.opening.BUSY_S", 0.02)
+    path, durable, late = tmp_path / "x.db", [], threading.Event()
+    writer = Writer(path, waiting=50)
+
+    def one_too_many() -> None:
+        writer.submit_reading(reading(50), lambda: durable.append(50))
+        late.set()
+
+    with Store.open(path) as other, other.transaction():
+        other.put("held", "1")
+        assert all(writer.submit_reading(reading(n), partial(durable.append, n)) for n in range(50))
+        assert not writer.submit_reading(reading(98), wait_s=0)
+        assert not writer.submit_reading(reading(99), wait_s=0.05)
+        thread = threading.Thread(target=one_too_many)
+        thread.start()
+        assert not late.wait(0.3)
+        assert writer.waiting == 50
+        assert "another program has held it" in writer.error
+    assert late.wait(10)
+    writer.flush().result(10)
+    assert (writer.error, writer.waiting) == ("", 0)
+    writer.close()
+    assert durable == list(range(51))
+    with Store.open(path) as store:
+        assert sorted(r.value or 0.0 for r in store.readings()) == [float(n) for n in range(51)]
+
+
+def test_a_full_disk_costs_nothing_that_was_acknowledged_and_looks_go_on(tmp_path: Path) -> None:
+    path, durable = tmp_path / "x.db", []
+    writer = Writer(path, batch=100)
+    writer.submit_reading(reading(1), lambda: durable.append(1))
+    writer.flush().result(10)
+
+    def limit(store: Store, more: int) -> None:
+        pages = store._db.execute("PRAGMA page_count").fetchone()[0]
+        store._db.execute(f"PRAGMA max_page_count = {pages + more}")
+
+    writer.submit(lambda store: limit(store, 0)).result(10)
+    long = Reading(NOW, NOW, "A", Quantity.GROSS_WEIGHT, 2.0, "s", note="n" * 20_000)
+    writer.submit_reading(long, lambda: durable.append(2))
+    deadline = time.monotonic() + 10
+    while not writer.error and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert "the disk is full" in writer.error
+    job = writer.submit(lambda store: store.put("x", "after"))  # waits for the store with patience
+    assert writer.peek(lambda store: len(store.readings())).result(10) == 1
+    assert (durable, job.done()) == ([1], False)
+    writer.peek(lambda store: limit(store, 100_000)).result(10)  # somebody made room
+    job.result(15)
+    assert durable == [1, 2]
+    writer.close()
+    with Store.open(path) as store:
+        assert (len(store.readings()), store.get("x")) == (2, "after")
+
+
+def test_a_job_does_not_wait_for_ever_for_a_store_that_is_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitor.store.opening.BUSY_S", 0.02)
+    monkeypatch.setattr("monitor.store.writer._PATIENCE_S", 0.3)
+    path = tmp_path / "x.db"
+    writer = Writer(path)
+    with Store.open(path) as other, other.transaction():
+        other.put("held", "1")
+        writer.submit_reading(reading(1))
+        flush = writer.flush()
+        with pytest.raises(SourceFailed, match="held it"):
+            flush.result(10)
+    writer.close()
+    with Store.open(path) as store:  # the reading outlasts it
+        assert len(store.readings()) == 1
+
+
+def test_an_end_with_the_store_out_says_what_is_left_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("monitor.store.opening.BUSY_S", 0.02)
+    path, durable = tmp_path / "x.db", []
+    writer = Writer(path, commit_every_s=60.0)
+    with Store.open(path) as other, other.transaction():
+        other.put("held", "1")
+        writer.submit_reading(reading(1), lambda: durable.append(1))
+        started = time.monotonic()
+        writer.close()
+        assert time.monotonic() - started < 5
+    assert durable == []
+    assert "1 readings could not be written before the end" in caplog.text
+
+
+def test_many_threads_one_order_each(tmp_path: Path) -> None:
+    """Readings of one source come to the store in the order in which it handed them in."""
+    writer = Writer(tmp_path / "x.db", batch=37)
+
+    def source(name: str) -> None:
+        for n in range(300):
+            writer.submit_reading(Reading(NOW, NOW, name, Quantity.GROSS_WEIGHT, float(n), name))
+
+    threads = [threading.Thread(target=source, args=(f"s{k}",)) for k in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    writer.close()
+    with Store.open(tmp_path / "x.db") as store:
+        for k in range(6):
+            assert [r.value for r in store.readings(subject=f"s{k}")] == [float(n) for n in range(300)]
+
+
+def test_what_waits_for_the_news_may_fail_without_harm(tmp_path: Path) -> None:
+    writer, durable = Writer(tmp_path / "x.db"), []
+
+    def broken() -> None:
+        raise OSError("the broker is gone")
+
+    writer.submit_reading(reading(1), broken)
+    writer.submit_reading(reading(2), lambda: durable.append(2))
+    writer.flush().result(10)
+    writer.close()
+    assert durable == [2]
