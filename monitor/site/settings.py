@@ -217,11 +217,6 @@ NOT_YET: frozenset[str] = frozenset(
     {
         "alerts.summary",
         "alerts.summary_hour",
-        "service.web",
-        "service.hosts",
-        "service.password_file",
-        "service.proxy_user_header",
-        "service.trusted_proxies",
         "service.heartbeat_url",
         "service.heartbeat_url_file",
         "service.heartbeat_every",
@@ -242,7 +237,6 @@ NOT_YET: frozenset[str] = frozenset(
         "cost.fuel",
         "cost.trip",
         "page.language",
-        "page.session",
     }
 )
 BY_KEY: Mapping[str, Setting] = {s.key: s for s in SETTINGS}

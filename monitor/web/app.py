@@ -106,8 +106,14 @@ async def _trouble(view: View, request: Request, error: Exception) -> Response:
 
 def create(context: Context) -> ASGIApp:
     """Return the application."""
-    app = FastAPI(title="boiloff", version=__version__, docs_url=None, redoc_url=None,
-                  openapi_url="/v1/openapi.json", summary="Readings, outlook, alerts and health of one household's LP-gas cylinders. SI units.")  # fmt: skip
+    app = FastAPI(
+        title="boiloff",
+        version=__version__,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/v1/openapi.json",
+        summary="Readings, outlook, alerts and health of one household's LP-gas cylinders. SI units.",
+    )
     view = View(context)
     for kind in (HTTPException, Refused, BoiloffError):
         app.add_exception_handler(kind, partial(_trouble, view))

@@ -27,16 +27,11 @@ from monitor.web.view import View, whole
 
 SQUARE_FOOT_M2 = 0.3048**2
 SOURCES = (
-    (
-        "Properties of propane (vapour pressure, latent heat, density): fitted to Lemmon, McLinden, Wagner, J. Chem. Eng. "
-        "Data 54 (2009) 3141."
-    ),
+    "Properties of propane: fitted to Lemmon, McLinden, Wagner, J. Chem. Eng. Data 54 (2009) 3141.",
     "Heating value: 21,548 Btu/lb gross, commercial propane, from NFPA 58's table.",
-    (
-        "Natural convection: Churchill and Chu, Int. J. Heat Mass Transfer 18 (1975) 1323 and 1049; forced: Churchill and "
-        "Bernstein, J. Heat Transfer 99 (1977) 300; both together: Churchill, AIChE J. 23 (1977) 10; clear sky: Berdahl "
-        "and Martin, Solar Energy 32 (1984) 663. Capped at what the basis “floor” promises."
-    ),
+    "Natural convection: Churchill and Chu, Int. J. Heat Mass Transfer 18 (1975) 1323 and 1049.",
+    "Forced convection: Churchill and Bernstein, J. Heat Transfer 99 (1977) 300; both: AIChE J. 23 (1977) 10.",
+    "Clear sky: Berdahl and Martin, Solar Energy 32 (1984) 663. The film is capped at what the basis “floor” promises.",
     "The bases “chart” and “floor”: 11.9 W/m²K everywhere, which gives what trade charts give.",
     "Wetted wall: from the stamped water capacity and the diameter, with 2:1 ellipsoidal heads.",
 )

@@ -26,7 +26,10 @@ log = logging.getLogger(__name__)
 NAME = "page"  # its name on the board
 AGAIN_S = 30.0  # real seconds until a taken port is tried again
 TURN_S = 5.0  # real seconds between looks at the settings
-_KEYS = ("web", "listen", "hosts", "password_file", "proxy_user_header", "trusted_proxies")
+_KEYS = (
+    "service.web", "service.listen", "service.hosts", "service.password_file", "service.proxy_user_header",
+    "service.trusted_proxies", "page.session",
+)  # fmt: skip
 
 
 class Lent(Protocol):
@@ -53,8 +56,7 @@ class Lent(Protocol):
 
 def _wanted(site: Site) -> tuple[Any, ...]:
     """Return the settings that a running page was made with."""
-    values = [site.settings.get(f"service.{key}") for key in _KEYS]
-    return (*values, site.settings.get("page.session"))
+    return tuple(site.settings.get(key) for key in _KEYS)
 
 
 async def loop(core: Lent, beat: Callable[[], None]) -> None:

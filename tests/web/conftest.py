@@ -1,0 +1,25 @@
+"""One served household a module (tests only add to it), and one browser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.web import house
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with thirty invented days."""
+    path = tmp_path_factory.mktemp("house") / "store.db"
+    house.fill(path, house.site())
+    return path
+
+
+@pytest.fixture(scope="module")
+def home(filled: Path) -> Iterator[house.House]:
+    """The page over it, on loopback without a password."""
+    with house.served(filled, house.site()) as made:
+        yield made
