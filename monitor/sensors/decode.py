@@ -77,9 +77,7 @@ def _value(spec: SensorSpec, site: Site, sent: Sent) -> float | None:
         return None
     if not math.isfinite(number):
         raise Refused(f"{number} is no finite number")
-    value = to_si(spec, quantity, number, unit or spec.unit)
-    plausible.check(quantity, value, site, spec.subject)
-    return value
+    return plausible.check(quantity, to_si(spec, quantity, number, unit or spec.unit), site, spec.subject)
 
 
 def to_si(spec: SensorSpec, quantity: Quantity, number: float, unit: str) -> float:

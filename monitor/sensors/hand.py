@@ -63,7 +63,7 @@ def readings(
             quantity, value, noise = _value(way, text)
             where = "site" if WAYS[way].of_site else subject
             if where is not None:
-                plausible.check(quantity, value, site, where)
+                value = plausible.check(quantity, value, site, where)
                 found.append(
                     Reading(
                         time,

@@ -31,8 +31,8 @@ _FIXED: dict[Quantity, tuple[float, float]] = {
 _AT_ZERO = 1e-9
 
 
-def check(quantity: Quantity, value: float, site: Site, subject: str) -> None:
-    """Raise Refused where `value` (SI) of a quantity cannot be true of `subject`."""
+def check(quantity: Quantity, value: float, site: Site, subject: str) -> float:
+    """Return `value` (SI), cut to the limits within rounding; raise Refused where it cannot be true of `subject`."""
     low, high = limits(quantity, site, subject)
     if quantity in SWITCHES and value not in {0.0, 1.0}:
         raise Refused(f"{value:g} is neither 0 nor 1")
@@ -41,6 +41,7 @@ def check(quantity: Quantity, value: float, site: Site, subject: str) -> None:
         raise Refused(f"{_shown(value, quantity, site)}: {what}")
     if value > high * (1 + 1e-9) + _AT_ZERO:
         raise Refused(f"{_shown(value, quantity, site)}: {_too_high(quantity, high, site)}")
+    return min(max(value, low), high)
 
 
 def limits(quantity: Quantity, site: Site, subject: str) -> tuple[float, float]:

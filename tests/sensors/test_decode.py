@@ -225,7 +225,7 @@ def check(found: Reading | SetAside) -> None:
     assert found.time <= AT
     if found.value is not None:
         low, high = plausible.limits(found.quantity, SITE, found.subject)
-        assert low - 1e-6 <= found.value <= high * (1 + 1e-6) + 1e-6
+        assert low <= found.value <= high
 
 
 def test_a_document_nested_beyond_reason_is_refused() -> None:

@@ -7,7 +7,6 @@ import shutil
 import subprocess
 import tempfile
 import threading
-import time
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -62,11 +61,6 @@ class Bluez:
         self._bus: MessageBus | None = None
         self._thread = threading.Thread(target=self._loop.run_forever, name="fake bluez", daemon=True)
         self._thread.start()
-        deadline = time.monotonic() + 5
-        while not (self.folder / "bus").exists():
-            if time.monotonic() > deadline:
-                raise RuntimeError("dbus-daemon does not start")
-            time.sleep(0.005)
         self.run(self._connect())
         self.add_adapter()
 
@@ -127,7 +121,17 @@ class Bluez:
     # ---- objects
 
     async def _connect(self) -> None:
-        self._bus = await MessageBus(bus_address=self.address).connect()
+        for tries in range(500):  # the daemon needs a moment until it listens
+            bus = MessageBus(bus_address=self.address)
+            try:
+                self._bus = await bus.connect()
+                break
+            except OSError:
+                bus.disconnect()
+                if tries == 499 or self._daemon.poll() is not None:
+                    raise
+                await asyncio.sleep(0.02)
+        assert self._bus is not None
         self._bus.add_message_handler(self._handle)
         await self._bus.request_name("org.bluez")
 
