@@ -10,16 +10,17 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, HTTPException, Query
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import JSONResponse, Response
 
 from monitor.model.reading import SI_UNIT, Quantity, Reading
 from monitor.model.site import Site
 from monitor.model.units_out import show
-from monitor.web import gather, history, pages
+from monitor.web import gather, history, pages, shapes
 
 if TYPE_CHECKING:
     from monitor.web.view import Context
 
+Responses = dict[int | str, dict[str, Any]]
 _KINDS = {
     Quantity.GROSS_WEIGHT: "mass",
     Quantity.PROPANE_LEFT: "mass",
@@ -97,7 +98,7 @@ def _cell(value: Any) -> Any:
 def _csv(rows: list[list[Any]]) -> Response:
     text = io.StringIO()
     csv.writer(text).writerows([[_cell(v) for v in row] for row in rows])
-    return PlainTextResponse(text.getvalue(), media_type="text/csv")
+    return shapes.Csv(text.getvalue())
 
 
 def outlook_csv(payload: dict[str, Any]) -> Response:
@@ -132,6 +133,10 @@ def readings_csv(readings: list[Reading]) -> Response:
     return _csv(rows)
 
 
+gone: Responses = {503: {"description": "The store cannot be read", "model": shapes.Trouble}}
+none_yet: Responses = {404: {"description": "No outlook yet", "model": shapes.Trouble}}
+
+
 def router(context: Context) -> APIRouter:
     """Return the API's routes."""
     routes = APIRouter()
@@ -147,44 +152,44 @@ def _outlook_routes(routes: APIRouter, context: Context) -> None:
             raise HTTPException(404, "There is no outlook yet: no forecast or no reading has come in.")
         return found
 
-    @routes.get("/v1/outlook", responses={404: {"description": "No outlook yet"}})
+    @routes.get("/v1/outlook", response_model=None, responses={200: {"model": shapes.Outlook}, **gone, **none_yet})
     async def outlook() -> dict[str, Any]:
         """The newest outlook; the same names as `boiloff outlook --json`."""
         return await payload()
 
-    @routes.get("/v1/outlook.csv", responses={404: {"description": "No outlook yet"}}, response_class=PlainTextResponse)
+    @routes.get("/v1/outlook.csv", responses={**gone, **none_yet}, response_class=shapes.Csv)
     async def outlook_table() -> Response:
         """The newest outlook's hours as CSV."""
         return outlook_csv(await payload())
 
-    @routes.get("/v1/outlook/shown", responses={404: {"description": "No outlook yet"}})
+    @routes.get("/v1/outlook/shown", response_model=None, responses={200: {"model": shapes.Shown}, **gone, **none_yet})
     async def outlook_shown() -> dict[str, Any]:
         """Each hour as a line of text in the household's units, for the chart's reader."""
         site = context.site()
         return {"hours": [{"time": h["time"], "text": pages.hour_text(h, site)} for h in (await payload())["hours"]]}
 
-    @routes.get("/v1/past/shown")
+    @routes.get("/v1/past/shown", response_model=None, responses={200: {"model": shapes.Shown}, **gone})
     async def past_shown(days: int = Query(31, ge=1, le=3660)) -> dict[str, Any]:
         """Each step of the picture of the past as a line of text in the household's units."""
         site, now = context.site(), context.now()
         found = await asyncio.to_thread(history.collect, context.store_path, site, now - timedelta(days=days), now)
         return {"hours": [{"text": text} for text in history.texts(found, site, ZoneInfo(site.timezone))]}
 
-    @routes.get("/v1/past.csv", response_class=PlainTextResponse)
+    @routes.get("/v1/past.csv", responses=gone, response_class=shapes.Csv)
     async def past_table(days: int = Query(31, ge=1, le=3660)) -> Response:
         """Fuel left (kg) by source and air (degC), thinned to 360 steps of equal length."""
         now = context.now()
         path, start = context.store_path, now - timedelta(days=days)
         return past_csv(await asyncio.to_thread(history.collect, path, context.site(), start, now))
 
-    @routes.get("/v1/readings.csv", response_class=PlainTextResponse)
+    @routes.get("/v1/readings.csv", responses=gone, response_class=shapes.Csv)
     async def readings_table(days: int = Query(7, ge=1, le=366)) -> Response:
         """Readings of the last `days` as CSV, SI units, the newest 100,000; `boiloff export` gives all."""
         since = context.now() - timedelta(days=days)
         found = await gather.ask(context.store_path, lambda store: store.readings(since=since, limit=100_000))
         return await asyncio.to_thread(readings_csv, found)
 
-    @routes.get("/v1/readings")
+    @routes.get("/v1/readings", response_model=None, responses={200: {"model": shapes.Readings}, **gone})
     async def readings(
         days: float = Query(7.0, gt=0, le=366), limit: int = Query(1000, ge=1, le=20_000)
     ) -> dict[str, Any]:
@@ -198,7 +203,7 @@ def _state_routes(routes: APIRouter, context: Context) -> None:
     async def facts() -> gather.Facts:
         return await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
 
-    @routes.get("/v1/alerts")
+    @routes.get("/v1/alerts", response_model=None, responses={200: {"model": shapes.Alerts}, **gone})
     async def alerts() -> dict[str, Any]:
         """Standing alerts."""
         seen = await facts()
@@ -210,7 +215,7 @@ def _state_routes(routes: APIRouter, context: Context) -> None:
             ]
         }  # fmt: skip
 
-    @routes.get("/v1/health")
+    @routes.get("/v1/health", response_model=None, responses={200: {"model": shapes.Health}, **gone})
     async def health() -> dict[str, Any]:
         """Every source, sensor, loop and channel."""
         seen = await facts()
@@ -226,12 +231,16 @@ def _state_routes(routes: APIRouter, context: Context) -> None:
             ]
         }  # fmt: skip
 
-    @routes.get("/metrics", response_class=PlainTextResponse)
+    @routes.get("/metrics", responses=gone, response_class=shapes.OpenMetrics)
     async def metric() -> Response:
         """State in the OpenMetrics text format."""
-        return Response(metrics(await facts()), media_type="application/openmetrics-text; version=1.0.0; charset=utf-8")
+        return shapes.OpenMetrics(metrics(await facts()))
 
-    @routes.get("/healthz", responses={503: {"description": "A loop missed its deadline"}})
+    @routes.get(
+        "/healthz",
+        response_model=None,
+        responses={200: {"model": shapes.Alive}, 503: {"description": "A loop is late", "model": shapes.Alive}},
+    )
     async def healthz() -> Response:
         """200 where every loop keeps its deadline, else 503 with the reasons."""
         seen = await facts()

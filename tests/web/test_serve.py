@@ -128,6 +128,7 @@ def test_the_loop_itself_is_light() -> None:
     import subprocess
     import sys
 
-    code = "import sys, monitor.web.serve; print([m for m in ('fastapi', 'uvicorn', 'jinja2', 'starlette') if m in sys.modules])"
+    code = "import sys, monitor.web.serve\n"
+    code += "print([m for m in ('fastapi', 'uvicorn', 'jinja2', 'starlette') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
