@@ -269,8 +269,9 @@ def _update(step: Step, c: Condition, kind: kinds.Kind, limits: Limits) -> None:
     state = step.state
     worse, at_once = news(kind, state.told_rank, state.told_facts, c)
     since = timedelta(0) if state.told_at is None else step.now - state.told_at
-    if worse and (at_once or since >= timedelta(seconds=limits["update"])):
-        if state.state == "acknowledged" and at_once:
+    seen = state.state == "acknowledged"  # who has seen it hears of it again only when it is a step worse
+    if worse and (at_once or (not seen and since >= timedelta(seconds=limits["update"]))):
+        if seen:
             step.go("unacknowledged", f"worse than what was acknowledged: {worse}", c.facts)
         step.state = replace(step.state, facts=dict(c.facts))
         step.tell("updated", c, worse)

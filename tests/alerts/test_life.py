@@ -480,3 +480,13 @@ def test_a_shortfall_ends_when_the_forecast_has_made_up_its_mind(
         assert play.state("cold-shortfall/x") == "unacknowledged"
     play.round(gone, after=H)
     assert play.state("cold-shortfall/x") == "normal"
+
+
+def test_who_has_acknowledged_hears_of_a_step_not_of_an_amount() -> None:
+    play = raised("cold-shortfall", nights=1)
+    play.take(operate.acknowledge(play.states["cold-shortfall/x"], play.now, "Kim", words))
+    for _ in range(30):
+        play.round(cond("cold-shortfall", facts={"nights": 4}), after=H)
+    assert play.told == ["raised"]
+    play.round(cond("cold-shortfall", facts={"nights": 4}, rank=2.0))
+    assert play.told == ["raised", "updated"]
