@@ -44,6 +44,21 @@ def test_readings_come_back_by_time(store: Store) -> None:
     assert {(r.subject, r.value) for r in store.latest_readings()} == {("A", 21.0), ("B", 9.0)}
 
 
+def test_a_fact_sent_again_is_the_same_fact(store: Store) -> None:
+    own = weight(21.0, received=NOW + timedelta(seconds=3))
+    (first,) = store.add_readings([own])
+    later = replace(own, received=NOW + timedelta(hours=1))  # after a restart, from the broker's queue
+    other = replace(own, value=20.9)
+    untimed = weight(21.0, 60)
+    ids = store.add_readings([later, other, later, untimed, untimed])
+    assert ids[0] == ids[2] == first
+    assert [r.value for r in store.readings()] == [21.0, 20.9, 21.0, 21.0]
+    (mended,) = store.add_readings([replace(own, value=19.0, corrects=first)])
+    assert store.add_readings([own]) == [first]  # and does not come back over its correction
+    assert mended in {r.id for r in store.readings()}
+    assert first not in {r.id for r in store.readings()}
+
+
 def test_a_correction_is_a_new_fact_and_the_old_one_stays(store: Store) -> None:
     first = store.add_readings([weight(52.4)])[0]
     store.add_readings([weight(25.4, corrects=first)])
