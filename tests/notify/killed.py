@@ -39,8 +39,9 @@ class Fast:
         return event.wait(min(seconds or 0.0, 0.02))
 
 
-def household(port: int) -> Site:
-    push = Channel("push", f"json://127.0.0.1:{port}/?rto=1&cto=1", options={"quiet_hours": (3, 3)})
+def household(port: int, life: int) -> Site:
+    """The path tells the sink which life a request comes from."""
+    push = Channel("push", f"json://127.0.0.1:{port}/{life}/?rto=1&cto=1", options={"quiet_hours": (3, 3)})
     return replace(SITE, channels=(push,))
 
 
@@ -54,7 +55,7 @@ def one_round(store: Store, site: Site, now: datetime, chance: Random) -> None:
 
 
 def live(path: Path, port: int, begun: float, seed: int, drain: bool) -> None:
-    site, clock, chance = household(port), Fast(begun), Random(seed)
+    site, clock, chance = household(port, seed), Fast(begun), Random(seed)
     writer = Writer(path)
     worker = Worker(site, writer, clock, chance=Random(0))
     worker.start()
@@ -70,7 +71,7 @@ def live(path: Path, port: int, begun: float, seed: int, drain: bool) -> None:
 
 def main() -> None:
     path, port, begun = Path(sys.argv[1]), int(sys.argv[2]), time.time()
-    channels.open_way(household(port).channels[0])  # load apprise before the forks
+    channels.open_way(household(port, 0).channels[0])  # load apprise before the forks
     sys.stdout.write("ready\n")
     sys.stdout.flush()
     for line in sys.stdin:

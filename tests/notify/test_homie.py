@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from monitor.model.alert import AlertState, Judgement, Notice
 from monitor.model.health import SourceHealth
 from monitor.model.outlook import HourOutlook, Outlook, RunOut, Stretch
 from monitor.model.reading import Level
@@ -168,6 +169,23 @@ def test_only_changes_are_sent_and_an_alert_that_ends_is_taken_away(broker: Mosq
         publisher.stop()
         wait_for(lambda: controller.text("$state") == "disconnected")
     assert all(qos == 2 for *_, qos in controller.history)
+
+
+def test_a_round_of_judging_raises_and_ends_alerts(broker: Mosquitto, controller: Controller) -> None:
+    now = datetime.now(UTC)
+    standing = AlertState("low-fuel/A", "low-fuel", "A", "unacknowledged", now)
+    notice = Notice("1", "low-fuel/A", "o", now, "raised", "Moderate", "Future", "Likely", "A is low", "…")
+    with publishing(broker) as (publisher, _):
+        wait_for(lambda: controller.text("$state") == "ready")
+        publisher.judged(outlook(), Judgement((standing,), (), (notice,)))
+        wait_for(lambda: controller.text("$alert/low-fuel-a") == "A is low")
+        publisher.judged(outlook(), Judgement((), (), ()))
+        publisher.judged(outlook(), Judgement((replace(standing, state="acknowledged"),), (), ()))
+        publisher.judged(outlook(3.0), Judgement((), (), ()))
+        wait_for(lambda: controller.text("cylinder-a/left") == "3.00")
+        assert controller.text("$alert/low-fuel-a") == "A is low"
+        publisher.judged(outlook(), Judgement((replace(standing, state="returned"),), (), ()))
+        wait_for(lambda: not controller.text("$alert/low-fuel-a"))
 
 
 def test_the_last_will_says_that_we_were_lost(broker: Mosquitto, controller: Controller) -> None:
