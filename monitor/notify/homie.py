@@ -19,6 +19,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from monitor.model.alert import Judgement
 from monitor.model.health import SourceHealth
 from monitor.model.outlook import Outlook
 from monitor.model.site import Broker, Site
@@ -56,6 +57,7 @@ class HomiePublisher:
         self._lock = threading.Lock()
         self._said: dict[str, str] = {}
         self._alerts: dict[str, str] = {}
+        self._standing: dict[str, str] = {}  # headlines by key, of the thread that judges
         self._up = False
         self._stopping = False
         self._client: mqtt.Client | None = None
@@ -106,6 +108,17 @@ class HomiePublisher:
                 self._send(f"$alert/{key}", "")
             for key, text in raised.items():
                 self._send(f"$alert/{key}", text)
+
+    def judged(self, outlook: Outlook, judgement: Judgement) -> None:
+        """Publish an outlook and the alerts that a round of judging changed."""
+        headlines = {n.key: n.headline for n in judgement.notices if n.what in {"raised", "updated"}}
+        for state in judgement.states:
+            if state.state in {"unacknowledged", "acknowledged"}:
+                plain = f"{state.kind} {state.subject}"
+                self._standing[state.key] = headlines.get(state.key) or self._standing.get(state.key) or plain
+            else:
+                self._standing.pop(state.key, None)
+        self.show(outlook, self._standing)
 
     def _send(self, key: str, value: str) -> None:
         """Publish retained; an empty value takes the retained one away."""

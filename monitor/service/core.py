@@ -21,6 +21,7 @@ from monitor.service.schedule import Schedule
 from monitor.service.systemd import Notifier
 
 if TYPE_CHECKING:
+    from monitor.notify.homie import HomiePublisher
     from monitor.service.intake import Intake
     from monitor.service.round import Found
     from monitor.store import Store
@@ -52,7 +53,20 @@ def real_sources(site: Site, intake: Intake, board: Board, clock: Clock) -> Sequ
     found: list[Source] = []
     if any(s.way == "mqtt" for s in site.sensors):
         found.append(MqttSource(site, intake.reading, intake.set_aside, board.put, clock))
+    if any(s.way == "ble" for s in site.sensors):
+        from monitor.sensors.ble import BleSource
+
+        found.append(BleSource(site, intake.reading, intake.set_aside, board.put, clock))
     return found
+
+
+def publisher(site: Site, board: Board, clock: Clock) -> HomiePublisher | None:
+    """Return what shows the outlook on the broker, None where the site file does not ask for it."""
+    if site.broker is None or not site.broker.publish:
+        return None
+    from monitor.notify.homie import HomiePublisher
+
+    return HomiePublisher(site, board.put, clock)
 
 
 def real_fetch(clock: Clock) -> Fetch:
@@ -95,6 +109,7 @@ class Core:
     stop: asyncio.Event
     sane: asyncio.Event  # the clock can be believed
     reload: asyncio.Event = field(default_factory=asyncio.Event)  # the site file is to be read again
+    told: list[Callable[[Found], None]] = field(default_factory=list)  # who shows each round's outcome elsewhere
     rounds: int = 0
     busy: bool = False  # an outlook is being made
 

@@ -23,7 +23,7 @@ from monitor.service import loops, official, start
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
 from monitor.service.clock import Clock, RealClock
-from monitor.service.core import Core, Hooks, Source, real_fetch
+from monitor.service.core import Core, Hooks, Source, publisher, real_fetch
 from monitor.service.intake import Intake
 from monitor.service.lock import Lock
 from monitor.service.pull import INTERVAL_S, Pull, source_names
@@ -158,7 +158,11 @@ class Daemon:
             beat()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(core.sane.wait(), _TURN_S)
-        sources = core.hooks.sources(core.site, self._intake, core.board, core.clock)
+        sources = list(core.hooks.sources(core.site, self._intake, core.board, core.clock))
+        core.told.clear()
+        if (shown := publisher(core.site, core.board, core.clock)) is not None:
+            sources.append(shown)
+            core.told.append(lambda found: shown.judged(found.outlook, found.judgement))
         try:
             for source in sources:
                 source.start()

@@ -49,6 +49,8 @@ async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None
         core.board.works("outlook", "loop", interval_s=3600.0)
         core.rounds += 1
         core.hooks.on_round(found)
+        for tell in core.told:
+            tell(found)
         if found.judgement.notices:
             wake()
 
