@@ -22,6 +22,7 @@ Series = NDArray[np.float64]
 Air = tuple[Sequence[datetime], Sequence[float]]
 DAY_S = 86_400.0
 LAG_H = 2.5  # a cylinder's liquid follows the air with about this time constant
+LARGEST = 1e6  # in any quantity's SI unit: what is larger is no reading (NaN and infinity neither)
 LEAST_KNOWN = 0.7  # share of a gauge's readings whose temperature must be known to take it out
 SLOT_S = 1800.0  # readings of one sensor closer than this are taken together (their median)
 ECHOES = frozenset({Quantity.ECHO_TIME, Quantity.LIQUID_HEIGHT, Quantity.HEIGHT_FROM_TOP})
@@ -113,7 +114,7 @@ def observations(site: Site, readings: Sequence[Reading], air: Air | None = None
     specs = {s.name: s for s in site.sensors}
     groups: dict[str, list[Reading]] = defaultdict(list)
     for reading in _corrected(readings):
-        usable = reading.value is not None and math.isfinite(reading.value)
+        usable = reading.value is not None and abs(reading.value) < LARGEST
         if usable and reading.quantity in LEVEL_QUANTITIES and reading.subject in index:
             groups[sensor_key(reading)].append(reading)
     found: list[Observation] = []
@@ -145,8 +146,8 @@ def _converted(
     usual = convert.noise_kg(cylinder, quantity, float(np.median(value)), float(np.median(used)), noise)
     out = []
     for k, reading in enumerate(group):
-        if not math.isfinite(kg[k]):
-            continue
+        if not -1.0 - 0.5 * cylinder.full_kg <= kg[k] <= 3.0 * cylinder.full_kg + 2.0:
+            continue  # no cylinder of this size reads so; NaN neither
         sd = usual
         if reading.noise is not None:
             sd = convert.noise_kg(cylinder, quantity, float(value[k]), float(used[k]), reading.noise)

@@ -54,6 +54,7 @@ class Rules:
     reserve: float = 0.10
     risk: float = 0.05
     closed: frozenset[date] = frozenset()
+    all_away: bool = False  # whether every cylinder may be away at once, between meals
 
     @classmethod
     def of(cls, settings: Mapping[str, Any]) -> Rules:
@@ -71,6 +72,7 @@ class Rules:
             height_m=None if height is None else float(height),
             reserve=float(settings.get("fuel.reserve", plain.reserve)),
             risk=float(settings.get("fuel.risk", plain.risk)),
+            all_away=bool(settings.get("fuel.all_away", plain.all_away)),
         )
 
 
@@ -311,7 +313,7 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
     for count in range(1, min(scene.rules.at_once, len(worth)) + 1):
         for group in itertools.combinations(worth, count):
             away = frozenset(c.name for c in group)
-            if not _stays_covered(scene.site, charge, away, float(air), meanwhile):
+            if not scene.rules.all_away and not _stays_covered(scene.site, charge, away, float(air), meanwhile):
                 continue
             adds = sum(c.full_kg - charge[c.name] for c in group)
             if best is None or adds > best[0]:
@@ -319,7 +321,9 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
     if best is not None:
         names = " and ".join(c.name for c in best[1])
         stay = ", ".join(c.name for c in scene.site.cylinders if c not in best[1] and c.valve_open)
-        reasons.append(f"take {names}: {show(best[0], 'mass', units)} goes in; {stay} carries the meals meanwhile")
+        goes_in = f"take {names}: {show(best[0], 'mass', units)} goes in"
+        meals = f"{stay} carries the meals meanwhile" if stay else "nothing stays: go between meals, burners off"
+        reasons.append(f"{goes_in}; {meals}")
         return best[1], tuple(reasons), ()
     group = tuple(sorted(worth, key=lambda c: charge[c.name] - c.full_kg)[: scene.rules.at_once])
     adds = sum(c.full_kg - charge[c.name] for c in group)

@@ -19,7 +19,7 @@ LEAST_SPREAD = 0.05
 
 def _spread(mean: float, sd: float) -> float:
     """One standard deviation of the logarithm for a positive quantity with `mean` and `sd`."""
-    return math.sqrt(math.log1p((sd / mean) ** 2))
+    return math.sqrt(math.log1p(min(sd / max(mean, 1e-9), 1e3) ** 2))
 
 
 def first_estimate(

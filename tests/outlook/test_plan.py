@@ -116,6 +116,14 @@ def test_what_cannot_be_lifted_or_stand_in_the_vehicle_stays() -> None:
     assert any(g.startswith("limits") for g in none.gives_way)
 
 
+def test_all_may_go_between_meals_where_the_household_says_so() -> None:
+    made = plan(two_cylinders(2), levels(6, 5), mild(), learnt(), AT, rules=Rules(all_away=True))
+    assert {t.cylinder for t in made.take} == {"A", "B"}
+    assert made.when is not None
+    assert made.when.date() == made.latest
+    assert any("between meals" in r for r in made.reasons)
+
+
 def test_at_once_limits_the_load() -> None:
     four = two_cylinders(4)
     made = plan(four, levels(2, 2, 2, 3), mild(), learnt(), AT, rules=Rules(at_once=2))
@@ -236,7 +244,8 @@ class Household:
             charges[d] = left
             warned[d] = told
             at = AT + d * DAY
-            if policy == "plan":
+            if policy.startswith("plan"):
+                rules = replace(rules, all_away=policy == "plan, all away")
                 rate += (float(w.used_kg[max(0, d - 14) : d].mean()) - rate) * 0.1 if d > 14 else 0.0
                 made = self._asked(w, d, left + rng.normal(0, 0.1, 2), rate, rules, at)
                 told = bool(made.gives_way)
