@@ -42,8 +42,8 @@ class Rules:
         if quiet is None and channel.name != "log" and site.settings.get("alerts.quiet", True):
             quiet = site.settings.get("alerts.quiet_hours", (22, 6))
         return cls(
-            site.timezone, tuple(channel.severities), tuple(channel.options.get("urgencies", ())),
-            tuple(channel.options.get("kinds", ())), channel.options.get("hours"), quiet,
+            site.timezone, tuple(channel.severities), tuple(channel.options.get("urgencies") or ()),
+            tuple(channel.options.get("kinds") or ()), channel.options.get("hours"), quiet,
         )  # fmt: skip
 
 
