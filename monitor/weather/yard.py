@@ -26,6 +26,7 @@ DAY = timedelta(days=1)
 USUAL_HOUR = 12  # local: of the hourly pulls of a day the first after this one is learnt from
 SEASON_DAYS = 30
 GAP_HOURS = 6
+BORROW_NIGHTS = 10  # of another source, before its correction stands in
 LEAST_NIGHTS = 3  # below, the default error is the better guess
 
 
@@ -123,14 +124,29 @@ class Yard:
             made = air.prepare(forecast, site)
             return replace(made, notes=(*made.notes, "site learning is switched off"))
         learnt, trouble = self.learnt(store, site, forecast.source, now)
+        words = learnt.words(site.units)
+        if learnt.nights < LEAST_NIGHTS:
+            learnt, words = self._borrowed(store, site, forecast.source, now)
         use = learnt if learnt.nights >= LEAST_NIGHTS else None
         made = air.prepare(forecast, site, learnt=use)
         notes = [*made.notes]
         if use is not None:
-            notes.append(use.words(site.units))
+            notes.append(words)
         if trouble:
             notes.append(f"the outdoor thermometer is left out of learning at times: {trouble}")
         return replace(made, notes=tuple(notes))
+
+    def _borrowed(self, store: Facts, site: Site, source: str, now: datetime) -> tuple[Learnt, str]:
+        """What forecasts of the site's other sources taught: a yard is cold against any of them, but less surely so."""
+        others = dict.fromkeys(w.kind for w in site.weather if w.kind != source)
+        known = [(self.learnt(store, site, other, now)[0], other) for other in others]
+        best, other = max(known, key=lambda k: k[0].nights, default=(NOTHING, ""))
+        if best.nights < BORROW_NIGHTS:
+            return NOTHING, ""
+        ones = np.ones(air.LEADS)
+        unsure = math.hypot(best.unsure_k, air.REPRESENTATIVENESS_K)
+        lent = replace(best, method="bias", slope=1.0, scale=ones, lead_bias_k=0.0 * ones, unsure_k=unsure)
+        return lent, f"{best.words(site.units)} from {other}, whose correction stands in"
 
     def _season(self, store: Facts, site: Site, now: datetime) -> Forecast | None:
         seen = measured(store, now - SEASON_DAYS * DAY, now)

@@ -168,7 +168,7 @@ class EnsembleWorld(World):
         rows = []
         for _ in range(self.MEMBERS):
             z = rng.standard_normal(self.errors.shape[0])
-            rows.append(plain.air_k[0] + path(z[:, None] * self.hard[:, None] * sigma, issue, night))
+            rows.append(plain.air_k[0] + path(np.outer(z * self.hard, sigma), issue, night))
         return replace(plain, air_k=np.array(rows))
 
 

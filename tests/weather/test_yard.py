@@ -14,7 +14,7 @@ import pytest
 from monitor import outlook
 from monitor.model.forecast import NO_SERVICE, Forecast
 from monitor.model.reading import Level, Quantity, Reading
-from monitor.model.site import Cylinder, Site
+from monitor.model.site import Cylinder, Site, WeatherSource
 from monitor.outlook import air, learn
 from monitor.store import Store
 from monitor.weather import odds_record, yard
@@ -112,6 +112,23 @@ def test_a_forecast_made_right(world: replay.World, store: Store) -> None:
     assert any("this yard runs" in n for n in made.notes)
     off = made.air_k.mean(axis=0) - world.forecast(DAYS).air_k[0]
     assert off[:48].mean() == pytest.approx(world.hidden.offset_k, abs=1.0)
+
+
+def test_a_source_new_to_the_yard_borrows_what_another_taught(world: replay.World, store: Store) -> None:
+    site = replace(world.site, weather=(WeatherSource("replay"), WeatherSource("open-meteo")))
+    other = replace(world.forecast(DAYS), source="open-meteo")
+    kept = yard.Yard()
+    made = kept.ready(store, site, other, world.issues[DAYS])
+    own = kept.ready(store, site, world.forecast(DAYS), world.issues[DAYS])
+    assert made is not None
+    assert own is not None
+    assert any("from replay, whose correction stands in" in n for n in made.notes)
+    off = made.air_k.mean(axis=0) - other.air_k[0]
+    assert off[:48].mean() == pytest.approx(world.hidden.offset_k, abs=1.0)
+    assert made.spread_k is not None
+    alone = yard.Yard().ready(store, world.site, other, world.issues[DAYS])
+    assert alone is not None
+    np.testing.assert_allclose(alone.air_k.mean(axis=0), other.air_k[0], atol=1e-9)
 
 
 def test_learning_switched_off(world: replay.World, store: Store) -> None:
