@@ -144,7 +144,7 @@ class Yard:
         if best.nights < BORROW_NIGHTS:
             return NOTHING, ""
         ones = np.ones(air.LEADS)
-        unsure = math.hypot(best.unsure_k, air.REPRESENTATIVENESS_K)
+        unsure = float(np.hypot(best.unsure_k, air.REPRESENTATIVENESS_K))
         lent = replace(best, method="bias", slope=1.0, scale=ones, lead_bias_k=0.0 * ones, unsure_k=unsure)
         return lent, f"{best.words(site.units)} from {other}, whose correction stands in"
 
