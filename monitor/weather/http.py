@@ -60,7 +60,8 @@ class Timer:
         with self._lock:
             for sock in self._sockets:
                 with contextlib.suppress(OSError):
-                    sock.shutdown(socket.SHUT_RDWR)
+                    # The plain socket's own: that of a TLS socket would pull the rug from under the reading thread.
+                    socket.socket.shutdown(sock, socket.SHUT_RDWR)
 
     def __enter__(self) -> Timer:
         Timer.current.timer = self

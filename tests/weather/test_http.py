@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import pytest
 
 from monitor.weather import WeatherError, http
+from tests.support.certs import Authority
 from tests.weather.servers.base import Asked, Loopback, Reply, html, json_reply
 
 
@@ -154,3 +155,42 @@ def test_http_dates() -> None:
     assert http.parse_date("Tue, 06 Jan 2026 10:11:12 GMT") is not None
     assert http.parse_date("soon") is None
     assert http.parse_date("") is None
+
+
+@pytest.fixture(scope="module")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+    return Authority(tmp_path_factory.mktemp("ca"))
+
+
+def test_tls_with_a_certificate_that_is_trusted(authority: Authority, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("REQUESTS_CA_BUNDLE", str(authority.certificate))
+    with Plain().secure(authority.sign("server", server=True)) as server:
+        assert get(server).json("Test")["fine"] is True
+
+
+def test_tls_with_a_certificate_that_is_not(authority: Authority) -> None:
+    with Plain().secure(authority.sign("server", server=True)) as server:
+        with pytest.raises(WeatherError, match="certificate is not trusted"):
+            get(server)
+        assert server.asked == []
+
+
+@pytest.mark.parametrize("how", ["drip", "drip-head", "hang", "cut"])
+def test_faults_within_tls(authority: Authority, monkeypatch: pytest.MonkeyPatch, how: str) -> None:
+    monkeypatch.setenv("REQUESTS_CA_BUNDLE", str(authority.certificate))
+    with Plain().secure(authority.sign("server", server=True)) as server:
+        server.trap(Reply(200, b'{"a": "' + b"x" * 10_000 + b'"}', how=how))
+        began = time.monotonic()
+        with pytest.raises(WeatherError) as caught:
+            get(server, deadline_s=1.0)
+        assert caught.value.kind == "temporary"
+        assert time.monotonic() - began < 3.0
+
+
+def test_no_downgrade_from_tls(authority: Authority, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("REQUESTS_CA_BUNDLE", str(authority.certificate))
+    with Plain() as plain, Plain().secure(authority.sign("server", server=True)) as server:
+        server.trap(Reply(302, headers={"Location": plain.url + "/a"}))
+        with pytest.raises(WeatherError, match="another place"):
+            get(server)
+        assert plain.asked == []

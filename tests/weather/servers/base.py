@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import ssl
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -11,6 +12,8 @@ from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, Self
 from urllib.parse import parse_qs, urlsplit
+
+from tests.support.certs import Pair
 
 
 @dataclass
@@ -51,6 +54,7 @@ class Loopback:
         self.asked: list[Asked] = []
         self._traps: list[tuple[Callable[[Asked], Reply | None], int]] = []
         self._over = threading.Event()
+        self._scheme = "http"
         outer = self
 
         class Handler(BaseHTTPRequestHandler):
@@ -74,7 +78,15 @@ class Loopback:
 
     @property
     def url(self) -> str:
-        return f"http://127.0.0.1:{self._server.server_port}"
+        return f"{self._scheme}://127.0.0.1:{self._server.server_port}"
+
+    def secure(self, pair: Pair) -> Self:
+        """Speak TLS with the certificate and key of `pair`."""
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(pair.certificate, pair.key)
+        self._server.socket = context.wrap_socket(self._server.socket, server_side=True, do_handshake_on_connect=False)
+        self._scheme = "https"
+        return self
 
     def __enter__(self) -> Self:
         self._thread.start()
