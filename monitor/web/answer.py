@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
-from monitor.model.units_out import duration, show
+from monitor.model.units_out import duration, number, show
 from monitor.web import words
 
 ZERO_C_K = 273.15
@@ -86,12 +86,26 @@ def _fuel(payload: Mapping[str, Any], site: Site, zone: ZoneInfo) -> str:
     if not known:
         return "Fuel: no cylinder has been read yet."
     left = show(sum(level["left_kg"] for level in known), "mass", site.units)
-    run_out = payload["run_out"]
-    if run_out is None or run_out["p50"] is None:
+    supply = next((f for f in payload.get("fuel", ()) if f["subject"] == "supply"), None)
+    dry = (supply or {}).get("dry") or payload["run_out"]
+    usable = (supply or {}).get("usable")
+    if dry is None or dry["p50"] is None:
         return f"Fuel: {left} left; too little history to say how long it lasts."
-    middle = words.day(datetime.fromisoformat(run_out["p50"]), zone)
-    early = "" if run_out["p10"] is None else words.day(datetime.fromisoformat(run_out["p10"]), zone)
-    return f"Fuel: {left} left, until about {middle}" + (f"; one time in ten before {early}." if early else ".")
+    if usable is not None and usable["p50"] is not None:
+        return (
+            f"Fuel: {left} left, enough for every burner in the cold until {_about(usable, zone)}; {_dry(dry, zone)}."
+        )
+    return f"Fuel: {left} left, until {_about(dry, zone)}."
+
+
+def _about(ends: Mapping[str, str | None], zone: ZoneInfo) -> str:
+    middle = words.day(datetime.fromisoformat(str(ends["p50"])), zone)
+    early = "" if ends["p10"] is None else words.day(datetime.fromisoformat(ends["p10"]), zone)
+    return f"about {middle}" + (f" (one time in ten before {early})" if early and early != middle else "")
+
+
+def _dry(ends: Mapping[str, str | None], zone: ZoneInfo) -> str:
+    return f"the last of it is burnt about {words.day(datetime.fromisoformat(str(ends['p50'])), zone)}"
 
 
 def trouble(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], now: datetime) -> list[str]:
@@ -116,6 +130,15 @@ def trouble(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth
     return out
 
 
+def _cold(hour: Mapping[str, Any], site: Site) -> str:
+    middle = show(hour["air_c"] + ZERO_C_K, "temperature", site.units)
+    band = hour.get("air_band_c") or {}
+    if band.get("p10") is None or band.get("p90") is None:
+        return words.whole(middle)
+    low, high = (f"{number(band[p] + ZERO_C_K, 'temperature', site.units):.0f}" for p in ("p10", "p90"))
+    return words.whole(f"{middle} ({low} to {high})")
+
+
 def nights(payload: Mapping[str, Any], site: Site) -> list[Night]:
     """Return each coming night with its coldest hour. A night runs from local noon to local noon."""
     zone = ZoneInfo(site.timezone)
@@ -123,6 +146,10 @@ def nights(payload: Mapping[str, Any], site: Site) -> list[Night]:
     for hour in payload["hours"]:
         local = datetime.fromisoformat(hour["time"]).astimezone(zone)
         groups.setdefault((local - timedelta(hours=12)).date(), []).append(hour)
+    joint = {
+        datetime.fromisoformat(n["from"]).astimezone(zone).date(): n["probability_uncovered"]
+        for n in payload.get("nights", ())
+    }
     out = []
     for date, hours in groups.items():
         known = [h for h in hours if h["air_c"] is not None]
@@ -130,13 +157,16 @@ def nights(payload: Mapping[str, Any], site: Site) -> list[Night]:
             continue
         coldest = min(known, key=lambda h: h["air_c"])
         holds = [h["hold_s"] for h in known if h["hold_s"] is not None and h["may_burn"]]
+        whole = joint.get(date)
         odds = [h["probability_uncovered"] for h in known if h["probability_uncovered"] is not None]
+        if whole is not None:  # of the whole night, which is more than its worst hour's
+            odds = [whole]
         out.append(
             Night(
                 name=f"{date:%a} {date.day} to {date + timedelta(days=1):%a}",
-                coldest=show(coldest["air_c"] + ZERO_C_K, "temperature", site.units),
+                coldest=_cold(coldest, site),
                 when=words.clock(datetime.fromisoformat(coldest["time"]), zone),
-                headroom=show(coldest["headroom_w"], "power", site.units),
+                headroom=words.whole(show(coldest["headroom_w"], "power", site.units)),
                 hold=duration(min(holds)) if holds else "–",
                 odds=f"{max(odds):.0%}" if odds else "–",
                 short=any(h["uncovered"] for h in hours),

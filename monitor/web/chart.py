@@ -198,10 +198,11 @@ def _air_band(
     rows: Sequence[Hour], seconds: Sequence[float], shown: Shown
 ) -> dict[str, list[tuple[float, float | None, float | None]]]:
     """Band of the air temperature's 10 to 90 % where the outlook carries odds."""
-    if not any("air_c_p10" in h for h in rows):
+    bands = [h.get("air_band_c") or {} for h in rows]
+    if not any(bands):
         return {}
-    low = _scaled(seconds, [h.get("air_c_p10") for h in rows], shown.temperature)
-    high = _scaled(seconds, [h.get("air_c_p90") for h in rows], shown.temperature)
+    low = _scaled(seconds, [b.get("p10") for b in bands], shown.temperature)
+    high = _scaled(seconds, [b.get("p90") for b in bands], shown.temperature)
     return {"odds": [(s, a, b) for (s, a), (_, b) in zip(low, high, strict=True)]}
 
 

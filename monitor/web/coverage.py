@@ -22,21 +22,10 @@ _NAMES: tuple[Cover, ...] = ("not", "held", "carried")
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
-    """One run of equal cells of a row of the map, in picture units."""
-
-    x: float
-    y: float
-    width: float
-    height: float
-    cover: Cover
-
-
-@dataclass(frozen=True, slots=True)
 class CoverageMap:
-    """The picture: cells, axes, and the path of the coming hours with its first and coldest points."""
+    """The picture: the field of each kind of cover as one path, axes, the coming hours with first and coldest point."""
 
-    cells: Sequence[Cell]
+    fields: Mapping[Cover, str]
     temperature_marks: Sequence[tuple[float, str]]
     charge_marks: Sequence[tuple[float, str]]
     path: str
@@ -66,22 +55,19 @@ def cover(site: Site, air_k: NDArray[np.float64], share: NDArray[np.float64], ba
     return np.where(carried, 2, np.where(held, 1, 0)).astype(np.int64)
 
 
-def _cells(grid: NDArray[np.int64]) -> list[Cell]:
-    """Join equal neighbours of each row, so that the picture stays small."""
+def _fields(grid: NDArray[np.int64]) -> dict[Cover, str]:
+    """Join equal neighbours of each row, and all of one kind into one path."""
     rows, columns = grid.shape
     wide, high = WIDTH / columns, HEIGHT / rows
-    out = []
+    out: dict[Cover, list[str]] = {name: [] for name in _NAMES}
     for r in range(rows):
         first = 0
         for c in range(1, columns + 1):
             if c == columns or grid[r, c] != grid[r, first]:
-                y = TOP + HEIGHT - (r + 1) * high
-                out.append(
-                    Cell(round(LEFT + first * wide, 2), round(y, 2), round((c - first) * wide, 2), round(high, 2),
-                         _NAMES[int(grid[r, first])])
-                )  # fmt: skip
+                x, y = round(LEFT + first * wide, 2), round(TOP + HEIGHT - (r + 1) * high, 2)
+                out[_NAMES[int(grid[r, first])]].append(f"M{x:g} {y:g}h{(c - first) * wide:g}v{high:g}H{x:g}z")
                 first = c
-    return out
+    return {name: "".join(pieces) for name, pieces in out.items()}
 
 
 def draw(site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datetime) -> CoverageMap:
@@ -98,7 +84,7 @@ def draw(site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datet
     unit_x = Linear(in_units[0], in_units[1], LEFT, LEFT + WIDTH)
     coldest = min(points, default=None)
     return CoverageMap(
-        cells=_cells(grid),
+        fields=_fields(grid),
         temperature_marks=[
             (unit_x(t), f"{t:g}") for t in ticks(in_units[0], in_units[1], 8) if in_units[0] <= t <= in_units[1]
         ],
