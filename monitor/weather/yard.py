@@ -26,6 +26,7 @@ DAY = timedelta(days=1)
 USUAL_HOUR = 12  # local: of the hourly pulls of a day the first after this one is learnt from
 SEASON_DAYS = 30
 GAP_HOURS = 6
+OFTEN_ENOUGH = timedelta(minutes=10)  # a sensor that tells its mind each minute tells no more by it
 BORROW_NIGHTS = 10  # of another source, before its correction stands in
 LEAST_NIGHTS = 3  # below, the default error is the better guess
 
@@ -45,8 +46,9 @@ class Facts(Protocol):
         until: datetime | None = None,
         subject: str | None = None,
         quantity: Quantity | str | None = None,
+        every: timedelta | None = None,
     ) -> list[Reading]:
-        """Return readings by time."""
+        """Return readings by time, at most one of a source in each span of `every`."""
 
 
 def measured(store: Facts, since: datetime, until: datetime) -> Measured | None:
@@ -56,7 +58,9 @@ def measured(store: Facts, since: datetime, until: datetime) -> Measured | None:
     start = since
     while start < until:
         end = min(start + DAY, until)
-        found = store.readings(since=start, until=end, subject="site", quantity=Quantity.AIR_TEMPERATURE)
+        found = store.readings(
+            since=start, until=end, subject="site", quantity=Quantity.AIR_TEMPERATURE, every=OFTEN_ENOUGH
+        )
         part = Measured.of(
             [r.time for r in found if r.value is not None], [r.value for r in found if r.value is not None]
         )
