@@ -14,7 +14,7 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     quick: Annotated[
-        bool, typer.Option("--quick", help="The same in about ten seconds, without pauses to read.")
+        bool, typer.Option("--quick", help="The same in twenty seconds.")
     ] = False,
     page: Annotated[
         bool, typer.Option("--page", help="Slower, over ten minutes, with the page to look at in a browser.")
@@ -36,7 +36,7 @@ def demo(
     )
     if page:
         out.print("The page: http://127.0.0.1:8087/ (Ctrl-C ends the demo)\n", highlight=False)
-    seconds = 600.0 if page else 10.0 if quick else 48.0
+    seconds = 600.0 if page else 20.0 if quick else 50.0
     seen = asyncio.run(player.play(out, seconds=seconds, page=page))
     out.print(
         f"\n{seen.readings:,} readings, {seen.rounds} outlooks. Raised: {', '.join(seen.raised) or 'nothing'}."

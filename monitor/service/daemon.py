@@ -226,7 +226,7 @@ class Daemon:
     async def _end(self) -> None:
         """End in order, each part within its time: SIGTERM is obeyed within two seconds whatever hangs."""
         core = self.core
-        core.schedule.stop()
+        await core.schedule.stop()
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self.supervisor.stop(), 1.1)
         self._worker.stop(0.2)

@@ -133,4 +133,4 @@ class Household:
 
 def household() -> Household:
     """Return the two cylinders as the demo begins; A comes back full on the fourth day."""
-    return Household({"A": 13.6, "B": 11.4}, {"A": (START + timedelta(hours=104), 18.1)})
+    return Household({"A": 13.6, "B": 11.4}, {"A": (START + timedelta(hours=108), 18.1)})

@@ -53,6 +53,8 @@ class Schedule:
             timezone=UTC, job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
         )
         self._triggers: dict[str, OnClock] = {}
+        self._running: set[asyncio.Future[None]] = set()
+        self._stopped = False
         clock.on_jump(self.jumped)
         clock.on_move(self.jumped)
 
@@ -60,17 +62,34 @@ class Schedule:
         """Start in the running event loop."""
         self._scheduler.start()
 
-    def stop(self) -> None:
-        """Forget every job; a run that is under way is cancelled."""
-        if self._scheduler.running:
-            self._scheduler.shutdown(wait=False)
+    async def stop(self) -> None:
+        """Forget every job; a run that is under way is cancelled, without APScheduler taking it for a fault."""
+        self._stopped = True
+        if not self._scheduler.running:
+            return
+        self._scheduler.pause()
+        running = tuple(self._running)
+        for task in running:
+            task.cancel()
+        await asyncio.gather(*running, return_exceptions=True)
+        for _ in range(3):  # a run about to begin sees that it is over
+            await asyncio.sleep(0)
+        self._scheduler.shutdown(wait=False)
 
     def add(self, name: str, job: Job, trigger: BaseTrigger, *, now: bool = False) -> None:
         """Run `job` whenever `trigger` is due, and once at once where `now`. Replaces a job of the same name."""
 
         async def run() -> None:  # APScheduler looks whether it is given a coroutine function; a lambda is none
-            with contextlib.suppress(asyncio.CancelledError):  # at the end of the service; no fault of the job
-                await job()
+            if self._stopped:
+                return
+            task = asyncio.ensure_future(job())
+            self._running.add(task)
+            try:
+                await asyncio.wait({task})
+            finally:
+                self._running.discard(task)
+            if not task.cancelled():
+                task.result()
 
         on_clock = OnClock(trigger, self._clock)
         real_now = datetime.now(UTC)

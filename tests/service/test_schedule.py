@@ -33,7 +33,7 @@ async def test_sped_up_jobs_run_at_their_time_of_our_clock() -> None:
     schedule.add("ten", job, every(600))
     schedule.start()
     await _until(lambda: len(runs) >= 5)
-    schedule.stop()
+    await schedule.stop()
     for k, run in enumerate(runs[:5]):
         late = (run - (START + timedelta(minutes=10 * (k + 1)))).total_seconds()
         assert 0.0 <= late < 540.0, (k, run)
@@ -56,7 +56,7 @@ async def test_stepping_forward_runs_what_is_overdue_once() -> None:
     await asyncio.sleep(0.05)
     assert runs == [START + timedelta(hours=5, minutes=20)]
     assert schedule.due("hour") == START + timedelta(hours=6)
-    schedule.stop()
+    await schedule.stop()
 
 
 async def test_stepping_back_does_not_leave_a_job_waiting() -> None:
@@ -73,7 +73,7 @@ async def test_stepping_back_does_not_leave_a_job_waiting() -> None:
     assert schedule.due("hour") == START - timedelta(days=30) + timedelta(hours=1)
     clock.set(START - timedelta(days=30) + timedelta(hours=1, seconds=1))
     await _until(lambda: runs)
-    schedule.stop()
+    await schedule.stop()
 
 
 async def test_first_run_at_once_and_bring_forward() -> None:
@@ -95,7 +95,7 @@ async def test_first_run_at_once_and_bring_forward() -> None:
     clock.set(START + timedelta(minutes=6))
     await _until(lambda: len(runs) == 2)
     await _until(lambda: schedule.due("pull") == START + timedelta(hours=1))
-    schedule.stop()
+    await schedule.stop()
 
 
 async def test_a_job_that_fails_or_hangs_does_not_stop_the_rest(caplog: pytest.LogCaptureFixture) -> None:
@@ -119,9 +119,30 @@ async def test_a_job_that_fails_or_hangs_does_not_stop_the_rest(caplog: pytest.L
     schedule.add("good", good, every(3600))
     schedule.start()
     await _until(lambda: runs.count("good") >= 3 and runs.count("bad") >= 3)
-    schedule.stop()
+    await schedule.stop()
     assert runs.count("hung") == 1
     assert "no luck" in caplog.text
+
+
+async def test_ending_in_the_midst_of_a_run_is_no_fault(caplog: pytest.LogCaptureFixture) -> None:
+    clock = FastClock(START, 36_000.0)
+    schedule = Schedule(clock)
+    begun = asyncio.Event()
+
+    async def long() -> None:
+        begun.set()
+        await asyncio.sleep(3600.0)
+
+    async def short() -> None:
+        await asyncio.sleep(0)
+
+    schedule.start()
+    schedule.add("long", long, every(3600), now=True)
+    await begun.wait()
+    schedule.add("short", short, every(60), now=True)
+    await asyncio.wait_for(schedule.stop(), 1.0)
+    await asyncio.sleep(0.05)
+    assert caplog.text == ""
 
 
 def test_hourly_keeps_away_from_the_turn_of_the_hour() -> None:
