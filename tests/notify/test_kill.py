@@ -91,7 +91,8 @@ def test_killed_at_random_moments(kills: int, tmp_path: Path) -> None:
         if row.state == "delivered":
             assert row.notice.id in told
         elif row.state == "gathered":
-            assert by_id[row.gathered_into].state in {"delivered", "gathered"}
+            # A digest of what is over by now, and was not severe, need not go out.
+            assert by_id[row.gathered_into].state in {"delivered", "gathered", "dropped"}
         else:
             assert "it may have arrived" in row.error or "began and ended before it could be told" in row.error
     assert told <= set(by_id)

@@ -246,8 +246,9 @@ def test_an_attempt_that_hangs_is_left_and_heard_when_it_comes_back() -> None:
         b.add(notice())
         begun = time.monotonic()
         b.turn()
-        assert time.monotonic() - begun < 1.0
+        assert time.monotonic() - begun < 4.0  # the plugin itself would wait 5 s
         assert b.store.rows[1].error == "no answer within 0 s (it may have arrived)"
+        until(lambda: bool(web.times))
         assert b.turn(after=timedelta(seconds=10)) == 1.0
         assert len(web.times) == 1  # not tried again while the first one hangs
         lane = b.lanes["push"]
@@ -298,6 +299,7 @@ def until(condition: Callable[[], bool], seconds: float = 10.0) -> float:
     return time.monotonic() - begun
 
 
+@pytest.mark.timing
 def test_one_that_hangs_delays_no_other_and_not_the_end() -> None:
     with web_server() as slow, web_server() as quick:
         slow.answers("hang")
