@@ -293,6 +293,7 @@ def _winters(first: int, count: int, rule: str = "0.20") -> tuple[Outcome, Outco
     return by_plan, by_rule
 
 
+@pytest.mark.timeout(600)
 def test_winters_by_the_plan() -> None:
     by_plan, by_rule = _winters(100, 3)
     assert by_plan.troubles <= 1

@@ -116,6 +116,7 @@ def _check(scores: dict[Way, list[Score]]) -> None:
     assert sum(s.false for s in everything) <= 1
 
 
+@pytest.mark.timeout(600)
 def test_two_hundred_sites() -> None:
     _check(_scores(50_000, 50, 40))
 
@@ -135,6 +136,7 @@ def _false_refills(first_seed: int, each: int) -> int:
     return found
 
 
+@pytest.mark.timeout(600)
 def test_no_false_refill_in_eight_site_years() -> None:
     assert _false_refills(70_000, 2) == 0
 

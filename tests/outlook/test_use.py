@@ -295,6 +295,7 @@ def _score(first: int, count: int, low: float, high: float) -> None:
         assert loss <= 0.7 * habit
 
 
+@pytest.mark.timeout(600)
 def test_run_out_dates_of_twenty_four_households() -> None:
     """The short form: with some 170 run-outs a horizon the share held is known to about 3 %, hence the wider band."""
     _score(5000, 24, 0.73, 0.87)
