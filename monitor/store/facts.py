@@ -6,6 +6,7 @@ import json
 import logging
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
@@ -71,41 +72,75 @@ def _sound(rows: Sequence[tuple[Any, ...]], unpack: Callable[[tuple[Any, ...]], 
             log.error("a packed row of the store is damaged and left out: %s", error)
 
 
+@dataclass(slots=True)
+class _Stream:
+    """One series, and the time of its newest reading: what is younger cannot be there yet."""
+
+    id: int
+    newest: int
+    said: dict[tuple[int, float | None], int] = field(default_factory=dict)  # what the same call has of it already
+
+
 class Facts(Base):
     """Append-only facts."""
 
-    def _stream(self, source: str, subject: str, quantity: str) -> int:
+    def _stream(self, source: str, subject: str, quantity: str) -> _Stream:
+        series = (str(subject), str(quantity), str(source))
         found = self._db.execute(
-            "SELECT id FROM stream WHERE subject = ? AND quantity = ? AND source = ?", (subject, str(quantity), source)
+            "SELECT id, (SELECT max(time) FROM reading WHERE stream = stream.id) FROM stream "
+            "WHERE subject = ? AND quantity = ? AND source = ?",
+            series,
         ).fetchone()
         if found is not None:
-            return int(found[0])
-        made = self._db.execute(
-            "INSERT INTO stream (source, subject, quantity) VALUES (?, ?, ?)", (source, subject, str(quantity))
-        )
-        return int(made.lastrowid or 0)
+            return _Stream(int(found[0]), -_EVER if found[1] is None else int(found[1]))
+        made = self._db.execute("INSERT INTO stream (subject, quantity, source) VALUES (?, ?, ?)", series)
+        return _Stream(int(made.lastrowid or 0), -_EVER)
 
     def add_readings(self, readings: Sequence[Reading]) -> list[int]:
-        """Keep readings in one transaction; return their numbers. Raises BadInput where a corrected one is not there."""
+        """Keep readings in one transaction; return their numbers. Raises BadInput where a corrected one is not there.
+
+        A reading that carries the sender's own time and is there already (a broker sends again what it was not told
+        is durable) is the same fact: it is not kept twice, and the number is that of the first.
+        """
+        numbers: list[int] = []
         rows: list[tuple[Any, ...]] = []
-        streams: dict[tuple[str, str, str], int] = {}
+        streams: dict[tuple[str, str, str], _Stream] = {}
         with self.transaction():
             first = int(self._db.execute("SELECT coalesce(max(id), 0) + 1 FROM reading").fetchone()[0])
-            for number, r in enumerate(readings, first):
+            for r in readings:
                 key = (r.source, r.subject, r.quantity)
-                if key not in streams:
-                    streams[key] = self._stream(*key)
-                if r.corrects is not None and not first <= r.corrects < number:
-                    self._must_be_there(r.corrects)
+                stream = streams.get(key)
+                if stream is None:
+                    stream = streams[key] = self._stream(*key)
+                number, time = first + len(rows), stamp(r.time)
+                if r.corrects is not None:
+                    if not first <= r.corrects < number:
+                        self._must_be_there(r.corrects)
+                elif r.time != r.received:
+                    if time <= stream.newest and (known := self._known(stream, time, r.value)):
+                        numbers.append(known)
+                        continue
+                    stream.newest = max(stream.newest, time)
+                    stream.said[time, r.value] = number
+                numbers.append(number)
                 rows.append(
-                    (number, streams[key], stamp(r.time), stamp(r.received), r.value, r.noise, int(r.age_known),
-                     r.corrects, r.note)
-                )  # fmt: skip
+                    (number, stream.id, time, stamp(r.received), r.value, r.noise, int(r.age_known), r.corrects, r.note)
+                )
             whole = len(rows) - len(rows) % _AT_ONCE
             for k in range(0, whole, _AT_ONCE):
                 self._db.execute(_INSERT_MANY, [value for row in rows[k : k + _AT_ONCE] for value in row])
             self._db.executemany(_INSERT_ONE, rows[whole:])
-        return [row[0] for row in rows]
+        return numbers
+
+    def _known(self, stream: _Stream, time: int, value: float | None) -> int | None:
+        """Return the number of the reading that says the same, among those of this call or in the store."""
+        if (time, value) in stream.said:
+            return stream.said[time, value]
+        found = self._db.execute(
+            "SELECT id FROM reading WHERE stream = ? AND time = ? AND value IS ? AND corrects IS NULL LIMIT 1",
+            (stream.id, time, value),
+        ).fetchone()
+        return None if found is None else int(found[0])
 
     def _must_be_there(self, number: int) -> None:
         if not self._db.execute("SELECT 1 FROM reading WHERE id = ?", (number,)).fetchone():

@@ -9,7 +9,6 @@ import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
@@ -22,6 +21,7 @@ from monitor.store import Store
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 OnDurable = Callable[[], None]
+_Entry = tuple[Reading, OnDurable | None]
 
 BATCH = 1000  # readings in one transaction at most; below what a broker may send ahead of our acknowledgement
 WAITING = 20_000  # readings waiting at most; then whoever hands one in waits, and with it the broker
@@ -38,15 +38,6 @@ class _Job:
         self.commit = commit
         self.at = at
         self.future: Future[Any] = Future()
-
-
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    """A reading in hand."""
-
-    reading: Reading
-    on_durable: OnDurable | None
-    at: float
 
 
 class Writer:
@@ -74,6 +65,7 @@ class Writer:
         self._room = threading.Condition(self._lock)  # readings went out
         self._readings: deque[_Entry] = deque()
         self._jobs: deque[_Job] = deque()
+        self._oldest = 0.0  # when the first of the waiting readings came
         self._urgent = False
         self._closed = False
         self._failures = 0
@@ -123,9 +115,13 @@ class Writer:
             self._refuse_closed()
             if len(self._readings) >= self._limit:
                 return False
-            self._readings.append(_Entry(reading, on_durable, self._monotonic()))
+            if not self._readings:
+                self._oldest = self._monotonic()
+            self._readings.append((reading, on_durable))
             self._urgent |= at_once
-            self._work.notify()
+            # the thread sleeps through those that only join a group
+            if at_once or len(self._readings) == 1 or len(self._readings) >= self._batch:
+                self._work.notify()
         return True
 
     def close(self, timeout_s: float = 10.0) -> None:
@@ -203,7 +199,7 @@ class Writer:
             return None
         if self._urgent or self._failures or len(self._readings) >= self._batch:
             return 0.0
-        left_s = self._readings[0].at + self._every_s - self._monotonic()
+        left_s = self._oldest + self._every_s - self._monotonic()
         return min(left_s, 1.0)  # not for long at once: the clock that was given may run faster than the real one
 
     def _do(self, job: _Job, failed: Exception | None) -> None:
@@ -223,6 +219,7 @@ class Writer:
         with self._lock:
             self._urgent = False
             left = len(self._readings)
+            now = self._monotonic()
         while left > 0:
             with self._lock:
                 batch = list(islice(self._readings, min(left, self._batch)))
@@ -235,6 +232,7 @@ class Writer:
             with self._lock:
                 for _ in batch:
                     self._readings.popleft()
+                self._oldest = now  # what is left came since
                 self._room.notify_all()
             self._works()
             _tell(batch)
@@ -242,12 +240,12 @@ class Writer:
 
     def _write(self, batch: list[_Entry]) -> None:
         try:
-            self._store.add_readings([entry.reading for entry in batch])
+            self._store.add_readings([reading for reading, _ in batch])
         except (ValueError, TypeError, AttributeError, OverflowError, BadInput, sqlite3.IntegrityError) as error:
             log.warning("a reading that cannot be written (%s) is looked for among %d", error, len(batch))
             with self._store.transaction():
-                for entry in batch:
-                    self._one(entry.reading)
+                for reading, _ in batch:
+                    self._one(reading)
 
     def _one(self, reading: Reading) -> None:
         """Write one reading of a group that failed, or set it aside with the reason: it must not hold up the rest."""
@@ -279,9 +277,9 @@ class Writer:
 
 
 def _tell(batch: list[_Entry]) -> None:
-    for entry in batch:
-        if entry.on_durable is not None:
+    for _, on_durable in batch:
+        if on_durable is not None:
             try:
-                entry.on_durable()
+                on_durable()
             except Exception:
                 log.exception("what waited for a reading to be durable failed")
