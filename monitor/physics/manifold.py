@@ -99,7 +99,8 @@ def _level(weight: Array, flow: Array, p: Array, slope: Array, demand: Array, ch
     and Newton over the set of those that feed ends after as many turns as there are cylinders.
     """
     lean = weight / slope
-    level = (demand - (weight * flow - lean * p).sum(axis=0)) / lean.sum(axis=0)
+    total = lean.sum(axis=0)
+    level = (demand - (weight * flow - lean * p).sum(axis=0)) / np.where(total < 0.0, total, -1.0)
     if not check:
         return np.asarray(level, dtype=np.float64)
     for _ in range(flow.shape[0] + 1):
