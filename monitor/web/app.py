@@ -121,7 +121,7 @@ def create(context: Context) -> ASGIApp:
     for path, handler, methods in _routes(view):
         app.add_route(path, handler, methods=methods, include_in_schema=False)
     app.include_router(api.router(context))
-    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=6)
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(guard.Door, guard=context.guard)
     return app
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -22,7 +23,6 @@ from monitor.web.scale import Linear, time_ticks
 Values = NDArray[np.float64]
 POINTS = 360
 REFILL_SHARE = 0.12  # of full: a rise by this much within a step or two is gas put in, not noise or warming
-NOTHING = "nothing was read"
 FORECAST_DAYS = 32  # spans up to this show what was forecast a day before
 # which kind of reading tells use best, where a cylinder has several
 _BEST = ("gross_weight", "propane_left", "share_of_full", "liquid_height", "height_from_top", "echo_time",
@@ -200,7 +200,7 @@ def _forecast(store: Store, site: Site, span: thin.Span) -> Values:
 
 def _points(span: thin.Span, values: Values, to: chart.Convert) -> list[tuple[float, float | None]]:
     step = span.step.total_seconds()
-    return [((k + 0.5) * step, to(float(v)) if np.isfinite(v) else None) for k, v in enumerate(values)]
+    return [((k + 0.5) * step, to(v) if v == v else None) for k, v in enumerate(values.tolist())]  # noqa: PLR0124  NaN
 
 
 def draw(found: History, shown: chart.Shown, zone: ZoneInfo, width: float = chart.WIDTH) -> chart.Chart:
@@ -261,19 +261,27 @@ def _bars(found: History, shown: chart.Shown) -> list[tuple[float, float | None,
 
 def texts(found: History, site: Site, zone: ZoneInfo) -> list[str]:
     """Return one line for each step, for the reader under the finger."""
-    out = []
-    starts = np.array([d.timestamp() for d in found.day_starts])
-    for k in range(found.span.points):
-        at = found.span.middle(k)
-        parts = [
-            f"{c.cylinder} {show(float(c.left_kg[k]), 'mass', site.units)}"
-            for c in found.curves
-            if np.isfinite(c.left_kg[k])
-        ]
-        if np.isfinite(found.air_k[k]):
-            parts.append(f"air {show(float(found.air_k[k]), 'temperature', site.units)}")
-        day = int(np.searchsorted(starts, at.timestamp(), side="right")) - 1
-        if 0 <= day < found.used_kg.size and np.isfinite(found.used_kg[day]):
-            parts.append(f"used that day {show(max(0.0, float(found.used_kg[day])), 'mass', site.units)}")
-        out.append(f"{words.stamp(at, zone)}: " + ("; ".join(parts) or NOTHING))
-    return out
+    return [text_at(found, k, site, zone) for k in range(found.span.points)]
+
+
+def last_text(found: History, site: Site, zone: ZoneInfo) -> str:
+    """Return the line of the newest step in which something was read, "" where there is none."""
+    series = [c.left_kg for c in found.curves] + [found.air_k]
+    known = np.flatnonzero(np.isfinite(np.stack(series)).any(axis=0))
+    return text_at(found, int(known[-1]), site, zone) if known.size else ""
+
+
+def text_at(found: History, k: int, site: Site, zone: ZoneInfo) -> str:
+    """Return the line of one step."""
+    at = found.span.middle(k)
+    parts = [
+        f"{c.cylinder} {show(float(c.left_kg[k]), 'mass', site.units)} by {c.source}"
+        for c in found.curves
+        if np.isfinite(c.left_kg[k])
+    ]
+    if np.isfinite(found.air_k[k]):
+        parts.append(f"air {show(float(found.air_k[k]), 'temperature', site.units)}")
+    day = bisect_right(found.day_starts, at) - 1
+    if 0 <= day < found.used_kg.size and np.isfinite(found.used_kg[day]):
+        parts.append(f"used that day {show(max(0.0, float(found.used_kg[day])), 'mass', site.units)}")
+    return f"{words.stamp(at, zone)}: " + ("; ".join(parts) or "nothing was read")

@@ -41,12 +41,11 @@ class Past:
         found = await asyncio.to_thread(history.collect, path, site, now - timedelta(days=days), now)
         zone = ZoneInfo(site.timezone)
         drawn = [history.draw(found, shown_in(site), zone, width) for width in (chart.WIDTH, chart.NARROW)]
-        told = [t for t in history.texts(found, site, zone) if not t.endswith(history.NOTHING)]
         return self.view.page(
             request, "past.html", "Past", charts=drawn, titles=TITLES, spans=SPANS, days=days,
             readings=found.any, months=_months(found, site), refills=_refills(found, site, zone),
             events=[(words.stamp(e.at, zone), e.text) for e in reversed(found.raised[-200:])],
-            first_text=told[-1] if told else "",
+            first_text=history.last_text(found, site, zone),
         )  # fmt: skip
 
     async def forecasts(self, request: Request) -> Response:

@@ -53,7 +53,7 @@ def line(points: Sequence[tuple[float, float | None]], x: Linear, y: Linear) -> 
         if py is None or not math.isfinite(py):
             pen_down = False
             continue
-        parts.append(f"{'L' if pen_down else 'M'}{x(px):g} {y(py):g}")
+        parts.append(f"{'L' if pen_down else 'M'}{x(px):.1f} {y(py):.1f}")
         pen_down = True
     return "".join(parts)
 

@@ -93,7 +93,7 @@ def served(path: Path, of: Site, *, now: datetime = NOW, **door: object) -> Iter
     guard = doors.Guard(hosts=frozenset({"localhost"}), monotonic=time.monotonic, **door)  # type: ignore[arg-type]
     writer = Writer(path)
     made = server.make(view.Context(lambda: of, path, writer, lambda: now, guard, site_path=CONFIG / "demo.toml"))
-    listening = socket.socket()
+    listening = socket.socket(proto=socket.IPPROTO_TCP)  # so asyncio sends small pieces at once, as in the service
     listening.bind(("127.0.0.1", 0))
     port = listening.getsockname()[1]
     thread = threading.Thread(target=lambda: asyncio.run(made.serve(sockets=[listening])), daemon=True)
