@@ -32,6 +32,7 @@ log = logging.getLogger(__name__)
 _LEAST_QUIET_S = 120.0
 _QUIET_INTERVALS = 3.0
 _HANGS_S = 60.0  # the event loop has not turned for so long: something in it blocks
+_MOST_LOOPS = 3
 _SAME_S = 60.0  # the same bytes again within this time (or a quarter of the interval) say nothing new
 
 
@@ -69,7 +70,8 @@ class BleSource:
         self.quiet_s = quiet_s or max(_LEAST_QUIET_S, _QUIET_INTERVALS * min(heard, default=0.0))
         self._beat_s = time.monotonic()
         self._stopping = threading.Event()
-        self._threads: list[threading.Thread] = []
+        self._loops: list[threading.Thread] = []
+        self._watch: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._radio: Radio | None = None
         self._round = 0
@@ -93,11 +95,10 @@ class BleSource:
         """Begin; returns at once and raises nothing."""
         if not self._ways:
             return
-        self._threads = [
-            threading.Thread(target=self._run, args=(0,), name="sensors-ble", daemon=True),
-            threading.Thread(target=self._guard, name="sensors-ble-watch", daemon=True),
-        ]
-        for thread in self._threads:
+        self._beat_s = time.monotonic()
+        self._loops = [threading.Thread(target=self._run, args=(0,), name="sensors-ble", daemon=True)]
+        self._watch = threading.Thread(target=self._guard, name="sensors-ble-watch", daemon=True)
+        for thread in (*self._loops, self._watch):
             thread.start()
 
     def stop(self) -> None:
@@ -107,10 +108,13 @@ class BleSource:
         if loop is not None:
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(lambda: None)
-        for thread in self._threads:
-            thread.join(0.4)
-        with self._lock:
-            self._gate.look(all_of_them=True)
+        for thread in self._loops[-1:]:
+            thread.join(0.5)
+        if self._lock.acquire(timeout=0.2):
+            try:
+                self._gate.look(all_of_them=True)
+            finally:
+                self._lock.release()
 
     @property
     def heard(self) -> int:
@@ -165,13 +169,17 @@ class BleSource:
             await asyncio.wait(work, timeout=0.3)
 
     def _guard(self) -> None:
-        """Say so where the event loop stands still, and begin a new one beside it."""
+        """Say so where the event loop stands still, and begin a new one beside it: a few times, then only say so."""
         while not self._stopping.wait(1.0 * self._pace):
-            if time.monotonic() - self._beat_s > _HANGS_S * self._pace:
-                self._condition.fails("the Bluetooth service holds us up; beginning anew")
-                self._beat_s = time.monotonic()
+            if time.monotonic() - self._beat_s <= _HANGS_S * self._pace:
+                continue
+            self._condition.fails("the Bluetooth service holds us up")
+            self._beat_s = time.monotonic()
+            hanging = [t for t in self._loops if t.is_alive()]
+            if len(hanging) < _MOST_LOOPS:
                 self._round += 1
                 thread = threading.Thread(target=self._run, args=(self._round,), name="sensors-ble", daemon=True)
+                self._loops = [*hanging, thread]
                 thread.start()
 
     # ---- what was heard

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 from monitor.model.reading import Quantity, Reading, SetAside
 from monitor.model.site import SensorSpec, Site
@@ -93,12 +94,20 @@ def to_si(spec: SensorSpec, quantity: Quantity, number: float, unit: str) -> flo
     if kind == "share" and unit == "1":
         unit = ""  # SenML's ratio, said in the payload
     try:
-        value = units.convert(calibrated, unit, kind)
+        zero, factor = _line(unit, kind)
     except units.QuantityError as error:
         raise Refused(f'another unit: "{shorten(unit)}" does not fit {quantity.value}; {error.expected}') from None
+    value = zero + factor * calibrated
     if quantity is Quantity.GROSS_WEIGHT:
         value -= float(spec.options.get("allowance_kg", 0.0))  # hose and regulator that the scale carries as well
     return value
+
+
+@lru_cache(maxsize=256)
+def _line(unit: str, kind: str) -> tuple[float, float]:
+    """Return what 0 of a unit is in SI, and how much one more is: every unit here is a straight line."""
+    zero = units.convert(0.0, unit, kind)
+    return zero, units.convert(1.0, unit, kind) - zero
 
 
 def _switch(value: object) -> float | None:
@@ -115,10 +124,11 @@ def _from_text(text: str, unit: str) -> tuple[float, str]:
     """Return number and unit of a text such as "52.4 lb"; a unit beside the number goes before one given elsewhere."""
     if len(text) > _TEXT_LIMIT:
         raise Refused(f"text of {len(text):,} characters where a number was expected")
-    plain = tidy(text)
+    plain = text
     try:
         number = float(plain)  # as programs write it: exponent and all
     except ValueError:
+        plain = tidy(text)
         try:
             number, named = leading(plain)
         except NumeralError as error:

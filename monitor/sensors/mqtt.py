@@ -83,6 +83,12 @@ class MqttSource:
         self._receipts = Receipts(self._ack, keep=2 * receive_maximum)
         self._gate = Gate(clock, on_reading, on_set_aside, self._of)
         self._filters = {s.address: zlib.crc32(s.address.encode()) % 0x0FFFFFFF + 1 for s in self.sensors}
+        self._qos: dict[str, int] = {}
+        self._exact: dict[str, list[SensorSpec]] = {}
+        for spec in self.sensors:
+            self._qos[spec.address] = max(self._qos.get(spec.address, 0), _qos(spec))
+            self._exact.setdefault(spec.address, []).append(spec)
+        self._wild = [s for s in self.sensors if "+" in s.address or "#" in s.address]
         self._subscribing: dict[int, str] = {}
         self._routes: dict[tuple[str, frozenset[int]], tuple[SensorSpec, ...]] = {}
         self._stopping = threading.Event()
@@ -213,20 +219,14 @@ class MqttSource:
         self._waited_until = now_s + _WAITED_S if flags.session_present and away else 0.0
         self._subscribing.clear()
         for topic, number in self._filters.items():
-            wanted = max(self._qos(s) for s in self.sensors if s.address == topic)
             properties = Properties(PacketTypes.SUBSCRIBE)  # type: ignore[no-untyped-call]
             properties.SubscriptionIdentifier = number
             # Retained messages only when the subscription is new: a reconnect must not replay old values as news.
-            options = SubscribeOptions(qos=wanted, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+            options = SubscribeOptions(qos=self._qos[topic], retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
             _, mid = client.subscribe(topic, options=options, properties=properties)
             if mid is not None:
                 self._subscribing[mid] = topic
         self._condition.works()
-
-    @staticmethod
-    def _qos(spec: SensorSpec) -> int:
-        """QoS 1 unless the site file says 0; with 2 the broker would have to be answered before the reading is safe."""
-        return min(int(spec.options.get("qos", 1)), 1)
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
         self._condition.fails(f"no connection to {self.broker.host}:{self.broker.port}")
@@ -256,23 +256,24 @@ class MqttSource:
         if message.qos == 0 and self._queue.qsize() >= self._receive_maximum:
             self.overrun += 1
             return
-        mark = hash((message.topic, bytes(message.payload)))
-        receipt = self._receipts.take(message.mid, message.qos, mark, dup=message.dup)
+        topic, data = message.topic, message.payload
+        size = len(data)
+        receipt = self._receipts.take(message.mid, message.qos, hash((topic, bytes(data))), dup=message.dup)
         if receipt is None:
             return
         waited = now_s < self._waited_until
         if waited:  # as long as they come without a pause, they come from the queue
             self._waited_until = min(now_s + 1.0, self._connected_at + _WAITED_MOST_S)
-        size = len(message.payload)
         properties = message.properties
+        ids = getattr(properties, "SubscriptionIdentifier", ())
         self._queue.put(
             _Message(
-                message.topic,
-                bytes(message.payload if size <= payload.LIMIT else message.payload[:_HEAD]),
+                topic,
+                bytes(data if size <= payload.LIMIT else data[:_HEAD]),
                 size,
                 not (message.retain or waited),
                 str(getattr(properties, "ContentType", "")),
-                frozenset(getattr(properties, "SubscriptionIdentifier", ())),
+                frozenset(ids),
                 receipt,
             )
         )
@@ -323,12 +324,14 @@ class MqttSource:
         key = (message.topic, message.ids)
         found = self._routes.get(key)
         if found is None:
-            found = tuple(
-                s
-                for s in self.sensors
-                if (not message.ids or self._filters[s.address] in message.ids)
-                and mqtt.topic_matches_sub(s.address, message.topic)
-            )
+            wild = (s for s in self._wild if mqtt.topic_matches_sub(s.address, message.topic))
+            those = (*self._exact.get(message.topic, ()), *wild)
+            found = tuple(s for s in those if not message.ids or self._filters[s.address] in message.ids)
             if len(self._routes) < 10_000:
                 self._routes[key] = found
         return found
+
+
+def _qos(spec: SensorSpec) -> int:
+    """Return 1 unless the site file says 0; with 2 the broker would have to be answered before the reading is safe."""
+    return min(int(spec.options.get("qos", 1)), 1)

@@ -38,12 +38,9 @@ def tool(name: str) -> str:
 
 
 class Mosquitto:
-    """One broker. It is not running until `start`; `kill` is SIGKILL, `stop` lets it save its state.
+    """One broker. It is not running until `start`; `kill` is SIGKILL, `stop` lets it save its state."""
 
-    A `careful` one saves its state at each change, so that a kill loses nothing that it acknowledged; it is slow.
-    """
-
-    def __init__(self, folder: Path, *, extra: str = "", careful: bool = False) -> None:
+    def __init__(self, folder: Path, *, extra: str = "") -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
@@ -55,12 +52,11 @@ class Mosquitto:
             [tool("mosquitto_passwd"), "-b", "-c", str(users), USER, PASSWORD], check=True, capture_output=True
         )
         users.chmod(0o600)
-        saving = "autosave_on_changes true\nautosave_interval 1\n" if careful else ""
         self.conf = folder / "mosquitto.conf"
         self.conf.write_text(
             f"user root\nlistener {self.port} 127.0.0.1\nallow_anonymous false\npassword_file {users}\n"
             f"persistence true\npersistence_location {folder}/\n"
-            f"{saving}max_queued_messages 100000\nlog_dest file {folder}/mosquitto.log\n{extra}\n"
+            f"max_queued_messages 100000\nlog_dest file {folder}/mosquitto.log\n{extra}\n"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -86,6 +82,14 @@ class Mosquitto:
     def stop(self) -> None:
         """End the broker in order."""
         self._end(signal.SIGTERM)
+
+    def save(self) -> None:
+        """Let the broker write its sessions and queues down, so that a kill loses nothing that it promised to keep."""
+        assert self._process is not None
+        file = self.folder / "mosquitto.db"
+        before = file.stat().st_mtime_ns if file.exists() else 0
+        self._process.send_signal(signal.SIGUSR1)
+        wait_for(lambda: file.exists() and file.stat().st_mtime_ns != before)
 
     def pause(self, *, on: bool) -> None:
         """Freeze the broker, or let it go on: connections stay open and nothing answers."""
