@@ -23,6 +23,7 @@ from monitor.web.look import Look
 from monitor.web.past import Past
 from monitor.web.reasons import Reasons
 from monitor.web.suppose import Suppose
+from monitor.web.trip import Trip
 from monitor.web.view import HERE, Context, Refused, View
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -55,6 +56,7 @@ def _routes(view: View) -> list[tuple[str, Handler, list[str]]]:
         ("/readings", look.readings, ["GET"]),
         ("/inputs", look.inputs, ["GET"]),
         ("/inputs/test", act.test_channel, ["POST"]),
+        ("/trip", Trip(view).trip, ["GET"]),
         ("/past", past.past, ["GET"]),
         ("/forecasts", past.forecasts, ["GET"]),
         ("/suppose", suppose.suppose, ["GET"]),

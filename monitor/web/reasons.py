@@ -16,83 +16,63 @@ from starlette.responses import Response
 from monitor import physics
 from monitor.model.errors import BadInput
 from monitor.model.site import BASES, Basis, Site
-from monitor.model.units_out import show
+from monitor.model.units_out import Kind, duration, show
 from monitor.outlook.level import with_valves
-from monitor.physics import fluid
-from monitor.physics.capacity import effective_m2
-from monitor.physics.plant import outside
+from monitor.physics.explain import Step, steps
 from monitor.web import pages, words
 from monitor.web.answer import ZERO_C_K
 from monitor.web.view import View, whole
 
-SQUARE_FOOT_M2 = 0.3048**2
-SOURCES = (
-    "Properties of propane: fitted to Lemmon, McLinden, Wagner, J. Chem. Eng. Data 54 (2009) 3141.",
-    "Heating value: 21,548 Btu/lb gross, commercial propane, from NFPA 58's table.",
-    "Natural convection: Churchill and Chu, Int. J. Heat Mass Transfer 18 (1975) 1323 and 1049.",
-    "Forced convection: Churchill and Bernstein, J. Heat Transfer 99 (1977) 300; both: AIChE J. 23 (1977) 10.",
-    "Clear sky: Berdahl and Martin, Solar Energy 32 (1984) 663. The film is capped at what the basis “floor” promises.",
-    "The bases “chart” and “floor”: 11.9 W/m²K everywhere, which gives what trade charts give.",
-    "Wetted wall: from the stamped water capacity and the diameter, with 2:1 ellipsoidal heads.",
-)
+_KINDS: dict[str, Kind] = {"W": "power", "kg": "mass", "m": "length", "K": "temperature", "1": "share"}
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
-    """One step of the reckoning."""
+class Line:
+    """One step in words: value in SI, and as the household reads it."""
 
-    what: str
+    name: str
+    symbol: str
     value: str
-    why: str
+    shown: str
+    equation: str
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
-class Reckoning:
-    """All steps of one hour. `product_w` is what they multiply to, `engine_w` what the engine said in the outlook."""
+class Part:
+    """The steps about one thing."""
 
-    steps: tuple[Step, ...]
-    product_w: float
-    engine_w: float | None
+    title: str
+    lines: tuple[Line, ...]
 
 
 def reckon(
     site: Site, hour: Mapping[str, Any], wind_m_s: float, sky: float, dew_k: float | None, basis: Basis
-) -> Reckoning:
-    """Take one hour of the outlook apart, on one basis."""
-    plant, units = physics.Plant.of(site), site.units
-    air_k = hour["air_c"] + ZERO_C_K
-    air = physics.Air(np.array(air_k), wind_m_s, sky, None if dew_k is None else np.array(dew_k))
+) -> tuple[Part, ...]:
+    """Take one hour of the outlook apart, on one basis, with the engine's own steps."""
+    plant = physics.Plant.of(site)
+    air = physics.Air(hour["air_c"] + ZERO_C_K, wind_m_s, sky, dew_k)
     charge = np.array([hour["charge_kg"].get(c.name) or 0.0 for c in site.cylinders])
-    floor_k = plant.floor_k(basis)
-    seen = outside(plant, air, basis)
-    gain = fluid.HEATING_VALUE_J_KG / float(fluid.latent_j_kg(floor_k))
-    steps = [
-        Step("Air", show(air_k, "temperature", units), "of the forecast, corrected for this yard once learnt"),
-        Step("Coldest the liquid may get", show(floor_k, "temperature", units),
-             f"propane boils there at {show(plant.floor_gauge_pa(basis), 'pressure', units)} gauge: "
-             + ("atmospheric pressure" if basis == "chart" else "the regulator's lowest inlet")),
-        Step("Latent heat there", f"{float(fluid.latent_j_kg(floor_k)) / 1000:.0f} kJ/kg",
-             f"so each watt of heat boils off {gain:.0f} W of gas, gross"),
-    ]  # fmt: skip
-    total = 0.0
-    for i, c in enumerate(site.cylinders):
-        if not c.valve_open:
-            steps.append(Step(f"{c.name}", "shut", "feeds nothing"))
-            continue
-        area = float(effective_m2(plant, i, np.array(charge[i]), np.array(floor_k)))
-        film, around_k = float(seen.film_w_m2k[i]), float(seen.outside_k[i])
-        heat = area * film * max(around_k - floor_k, 0.0)
-        total += heat * gain
-        steps.append(
-            Step(f"{c.name} carries", show(heat * gain, "power", units),
-                 f"{show(charge[i], 'mass', units)} wet {_area(area, units)} of wall; the film brings {film:.1f} W/m²K "
-                 f"from {show(around_k, 'temperature', units)} around it: {heat:.0f} W of heat, times {gain:.0f}")
-        )  # fmt: skip
-    return Reckoning(tuple(steps), total, hour["sustained_w"].get(basis))
+    parts: list[tuple[str, list[Line]]] = []
+    for step in steps(plant, charge, air, site.demand_w, basis):
+        title = f"Cylinder {step.of}" if step.of else ("All together" if parts else "The floor")
+        if not parts or parts[-1][0] != title:
+            parts.append((title, []))
+        parts[-1][1].append(_line(step, site))
+    return tuple(Part(title, tuple(lines)) for title, lines in parts)
 
 
-def _area(area_m2: float, units: str) -> str:
-    return f"{area_m2 / SQUARE_FOOT_M2:.1f} ft²" if units == "us" else f"{area_m2:.2f} m²"
+def _line(step: Step, site: Site) -> Line:
+    known = np.isfinite(step.value)
+    value = f"{step.value:.5g}{'' if step.unit == '1' else ' ' + step.unit}" if known else "none"
+    shown = ""
+    if known and step.unit == "s":
+        shown = duration(step.value)
+    elif known and step.unit in _KINDS:
+        shown = show(step.value, _KINDS[step.unit], site.units)
+    elif known and step.unit == "Pa" and "gauge" in step.name:
+        shown = show(step.value, "pressure", site.units)
+    return Line(step.name, step.symbol, value, shown, step.equation, step.source)
 
 
 class Reasons:
@@ -120,8 +100,9 @@ class Reasons:
             made = await asyncio.to_thread(reckon, site, hour, wind, sky, dew, basis)
         return self.view.page(
             request, "explain.html", "How this number comes about", made=made, at=at, bases=BASES, basis=basis,
-            basis_words=pages.BASIS_WORDS[basis], show=lambda watts: show(watts, "power", site.units), sources=SOURCES,
-            demand=show(site.demand_w, "power", site.units), units=site.units,
+            basis_words=pages.BASIS_WORDS[basis],
+            engine=None if hour is None else show(hour["sustained_w"].get(basis), "power", site.units),
+            air=None if hour is None else show(hour["air_c"] + ZERO_C_K, "temperature", site.units),
         )  # fmt: skip
 
     async def _weather(self, time: datetime) -> tuple[float, float, float | None]:

@@ -29,6 +29,7 @@ SHEETS = (
     ("/", "Now"),
     ("/outlook", "Outlook"),
     ("/map", "Coverage"),
+    ("/trip", "Refill"),
     ("/enter", "Enter"),
     ("/alerts", "Alerts"),
     ("/past", "Past"),
