@@ -344,7 +344,10 @@ class Tracker:
         self._restart(i, first, sensor)
         for other in self.sensors.values():
             if other.cylinder == i and not small:
-                self.p[other.index, other.index] += SWAP_TARE_KG**2 if "gross_weight" in other.name else 0.0
+                if "gross_weight" in other.name:  # another cylinder, another tare: instead of the last one, not on top
+                    most = other.bias_sd_kg**2 + SWAP_TARE_KG**2
+                    room = max(most - float(self.p[other.index, other.index]), 0.0)
+                    self.p[other.index, other.index] += min(SWAP_TARE_KG**2, room)
                 if other is not sensor:
                     other.pending.clear()
                     other.renewed()
