@@ -15,6 +15,7 @@ from monitor.web import words
 
 ZERO_C_K = 273.15
 FORECAST_OLD = timedelta(hours=12)
+LEVEL_OLD = timedelta(days=14)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +123,18 @@ def trouble(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth
         issued = _moment(payload.get("forecast_issued"))
         if issued is not None and now - issued > FORECAST_OLD:
             out.append(f"the forecast is {words.age((now - issued).total_seconds())} old")
-        out += [
-            f"{level['cylinder']} was never read"
-            for level in payload.get("levels", ())
-            if level["reading_time"] is None
-        ]
+        out += _levels(payload, now)
+    return out
+
+
+def _levels(payload: Mapping[str, Any], now: datetime) -> list[str]:
+    out = []
+    for level in payload.get("levels", ()):
+        read = _moment(level["reading_time"])
+        if read is None:
+            out.append(f"{level['cylinder']} was never read")
+        elif now - read > LEVEL_OLD:
+            out.append(f"{level['cylinder']} was last read {words.age((now - read).total_seconds())} ago")
     return out
 
 

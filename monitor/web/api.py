@@ -15,7 +15,7 @@ from starlette.responses import JSONResponse, Response
 from monitor.model.reading import SI_UNIT, Quantity, Reading
 from monitor.model.site import Site
 from monitor.model.units_out import show
-from monitor.web import gather, history, pages, shapes
+from monitor.web import api_more, gather, history, pages, shapes
 
 if TYPE_CHECKING:
     from monitor.web.view import Context
@@ -142,6 +142,7 @@ def router(context: Context) -> APIRouter:
     routes = APIRouter()
     _outlook_routes(routes, context)
     _state_routes(routes, context)
+    api_more.add(routes, context)
     return routes
 
 

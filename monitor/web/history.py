@@ -212,7 +212,7 @@ def draw(found: History, shown: chart.Shown, zone: ZoneInfo, width: float = char
         f"{c.cylinder} ({c.source})": _joined(_points(span, c.left_kg, shown.mass), c.left_kg) for c in found.curves
     }
     air = {
-        "air": _points(span, found.air_k - 273.15, shown.temperature),
+        "air": _joined(_points(span, found.air_k - 273.15, shown.temperature), found.air_k),
         "liquid": _points(span, found.forecast_k - 273.15, shown.temperature),
     }
     panels = [

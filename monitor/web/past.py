@@ -22,7 +22,7 @@ TITLES = {
     "all": "What was: fuel left, use a day, air temperature",
     "left": "Propane left",
     "use": "Use a day, all cylinders",
-    "air": "Air: measured, and as forecast a day before (dashes)",
+    "air": "Air (dashes: as forecast a day before)",
 }
 VERIFY_DAYS = 90
 

@@ -55,7 +55,11 @@ def reckon(
     charge = np.array([hour["charge_kg"].get(c.name) or 0.0 for c in site.cylinders])
     parts: list[tuple[str, list[Line]]] = []
     for step in steps(plant, charge, air, site.demand_w, basis):
-        title = f"Cylinder {step.of}" if step.of else ("All together" if parts else "The floor")
+        title = (
+            f"Cylinder {step.of}"
+            if step.of
+            else ("All together" if any(p[0].startswith("Cylinder") for p in parts) else "The floor")
+        )
         if not parts or parts[-1][0] != title:
             parts.append((title, []))
         parts[-1][1].append(_line(step, site))

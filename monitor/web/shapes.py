@@ -181,3 +181,114 @@ class Alive(Shape):
 
     ok: bool
     trouble: list[str]
+
+
+class Coverage(Shape):
+    """Rows of `cover` follow `share_of_full`, columns `air_c`; 2 carried, 1 held for the stated burn, 0 not."""
+
+    basis: Literal["chart", "floor", "weather"]
+    air_c: list[float]
+    share_of_full: list[float]
+    cover: list[list[int]]
+
+
+class Take(Shape):
+    """One cylinder to take."""
+
+    cylinder: str
+    goes_kg: float
+    returns_kg: float
+    adds_kg: float
+
+
+class DayOdds(Shape):
+    """Odds of trouble before a trip on that day."""
+
+    date: str
+    risk: float
+
+
+class Plan(Shape):
+    """The next trip; `when` None = none is needed."""
+
+    at: datetime
+    when: datetime | None
+    latest: str | None
+    take: list[Take]
+    risk_before: float | None
+    stays_covered: bool | None
+    needed_share: float | None
+    share_after: float | None
+    reasons: list[str]
+    gives_way: list[str]
+    days: list[DayOdds]
+    caution: str
+
+
+class Side(Shape):
+    """One of the two outlooks compared."""
+
+    demand_w: float
+    hours: list[Hour]
+    uncovered: list[Stretch]
+    levels: list[LevelNow]
+
+
+class Supposed(Shape):
+    """Both outlooks."""
+
+    now: Side
+    supposed: Side
+
+
+class NoticeSent(Shape):
+    """One notice on one channel."""
+
+    id: str
+    at: datetime
+    what: str
+    headline: str
+    body: str
+    channel: str
+    state: str
+    attempts: int
+    error: str
+
+
+class Notices(Shape):
+    """Notices, newest first."""
+
+    notices: list[NoticeSent]
+
+
+class StepTaken(Shape):
+    """One step of one alert."""
+
+    key: str
+    at: datetime
+    before: str
+    after: str
+    reason: str
+
+
+class Steps(Shape):
+    """Steps, newest first."""
+
+    steps: list[StepTaken]
+
+
+class AsideKept(Shape):
+    """One thing that could not be used."""
+
+    received: datetime
+    source: str
+    subject: str
+    quantity: str
+    raw: str
+    reason: str
+
+
+class SetAsides(Shape):
+    """What was set aside, newest first."""
+
+    set_aside: list[AsideKept]

@@ -139,6 +139,17 @@ def compare(site: Site, forecast: Forecast, levels: Sequence[Level], wish: Wish,
     }  # fmt: skip
 
 
+def compared_json(site: Site, forecast: Forecast, levels: Sequence[Level], wish: Wish, now: datetime) -> dict[str, Any]:
+    """Return both outlooks' main figures as JSON values in SI."""
+    other, changed = supposed(site, levels, wish, now)
+    ahead = colder(forecast, wish.cold_k)
+    out = {}
+    for name, of, held in (("now", site, levels), ("supposed", other, changed)):
+        made = outlook.jsonable(outlook.make(of, ahead, held, now), of)
+        out[name] = {key: made[key] for key in ("demand_w", "hours", "uncovered", "levels")}
+    return out
+
+
 def _coldest(made: Outlook) -> int | None:
     known = [k for k, h in enumerate(made.hours) if h.air_k is not None and h.may_burn]
     return min(known, key=lambda k: made.hours[k].air_k or 0.0, default=None)

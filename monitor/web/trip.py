@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -61,6 +62,27 @@ def reckon(path: Path, site: Site, forecast: Forecast | None, levels: Sequence[L
     made = outlook.make(site, forecast, levels, now, learnt=learnt)
     use = learnt or _plan._stated(site, made)  # noqa: SLF001
     return plan(site, levels, made.hours, use, now)
+
+
+def jsonable(found: Plan) -> dict[str, Any]:
+    """Return the plan as JSON values with the names of `boiloff plan --json`."""
+    return {
+        "at": found.made.isoformat(),
+        "when": None if found.when is None else found.when.isoformat(),
+        "latest": None if found.latest is None else found.latest.isoformat(),
+        "take": [
+            {"cylinder": t.cylinder, "goes_kg": t.goes_kg, "returns_kg": t.returns_kg, "adds_kg": t.adds_kg}
+            for t in found.take
+        ],
+        "risk_before": found.risk_before,
+        "stays_covered": found.stays_covered,
+        "needed_share": found.needed_share,
+        "share_after": found.share_after,
+        "reasons": list(found.reasons),
+        "gives_way": list(found.gives_way),
+        "days": [{"date": d.isoformat(), "risk": float(odds)} for d, odds in found.days],
+        "caution": found.caution,
+    }
 
 
 def hourly(path: Path, site: Site, now: datetime) -> list[Reading]:

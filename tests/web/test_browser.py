@@ -22,10 +22,11 @@ from tests.web.house import House
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]  # fmt: skip
-PAGES = ("/", "/outlook", "/map", "/enter", "/alerts", "/past", "/suppose", "/inputs", "/flame", "/valve", "/explain",
-         "/site", "/readings", "/forecasts", "/login",
-         "/suppose?asked=1&more=1&open=A&open=B&heater=12+kW&cold=-25+%C2%B0C")  # fmt: skip
-WIDTHS = (390, 1440)
+WISH = "/suppose?asked=1&more=1&open=A&open=B&heater=12+kW&cold=-25+%C2%B0C"
+PAGES = (
+    "/", "/trip", "/outlook", "/map", "/enter", "/alerts", "/past", "/suppose", "/inputs", "/flame", "/valve",
+    "/explain", "/site", "/readings", "/forecasts", "/login", WISH,
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -59,8 +60,7 @@ def _sideways(page: Page) -> int:
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (1440, "dark")])
 def test_no_page_scrolls_sideways_or_complains(browser: Browser, home: House, width: int, scheme: Any) -> None:
     with Opened(browser, home, viewport={"width": width, "height": 844}, color_scheme=scheme) as page:
         for path in PAGES:
