@@ -133,6 +133,8 @@ class Daemon:
         kept = await core.peek(lambda store: store.health())
         names = [s.name for s in core.site.sensors] + [n for n, _ in source_names(core.site)]
         names += ["broker", SERVICE, "clock", *(c.name for c in core.site.channels)]
+        # What is not of a sensor or a source goes by its kind, so that its alert does not end with a restart.
+        names += [name for name, health in kept.items() if health.kind in {"radio", "disk", "store"}]
         core.board.load(kept, names)
         starts, unclean = await core.write(lambda s: start.begin(s, core.clock.now(), str(core.site_path)))
         if unclean:

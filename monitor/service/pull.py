@@ -11,6 +11,7 @@ from monitor.model.site import Site, WeatherSource
 from monitor.service.board import Board
 from monitor.service.callout import Callouts, StillHanging
 from monitor.service.clock import Clock
+from monitor.weather.choose import freshness
 from monitor.weather.errors import WeatherError
 
 log = logging.getLogger(__name__)
@@ -54,11 +55,18 @@ class Pull:
 
     async def round(self, site: Site) -> tuple[Forecast | None, datetime | None]:
         """Ask the sources; return the forecast (None where all failed) and when to ask again before the next hour."""
+        best: Forecast | None = None
         for name, source in source_names(site):
             forecast = await self._ask(name, source, site)
             if forecast is not None:
                 self._failures = 0
-                return forecast, None
+                best = best or forecast
+                if (
+                    freshness(forecast, self._clock.now())[0] == "fresh"
+                ):  # an old answer does not keep the next from work
+                    return forecast, None
+        if best is not None:
+            return best, None
         if not site.weather:
             return None, None
         wait_s = _AGAIN_S[min(self._failures, len(_AGAIN_S) - 1)]
@@ -73,6 +81,7 @@ class Pull:
             return None  # it asked to be left alone until then, and what it said stands on the board
         try:
             forecast = await self._calls.call(name, lambda: self._fetch(source, site), DEADLINE_S)
+            await self._keep(forecast)
         except WeatherError as error:
             self._failed(name, error)
         except (TimeoutError, StillHanging) as error:
@@ -81,7 +90,6 @@ class Pull:
             log.exception("forecast source %s", name)
             self._board.fails(name, "forecast", f"{type(error).__name__}: {error}", interval_s=INTERVAL_S)
         else:
-            await self._keep(forecast)
             self._not_before.pop(name, None)
             self._board.works(name, "forecast", interval_s=INTERVAL_S)
             return forecast

@@ -25,8 +25,9 @@ SITE = Site(
 )  # fmt: skip
 
 
-def forecast(source: str) -> Forecast:
-    return Forecast(source, START, START, START, np.full((1, 24), 260.0))
+def forecast(source: str, hours: int = 120, age_h: float = 0.0) -> Forecast:
+    issued = START - timedelta(hours=age_h)
+    return Forecast(source, issued, START, START, np.full((1, hours), 260.0))
 
 
 class Outside:
@@ -54,6 +55,19 @@ def failing(kind: str, message: str, retry_after_s: float | None = None) -> Call
         raise WeatherError(kind, message, retry_after_s)  # type: ignore[arg-type]
 
     return answer
+
+
+@pytest.mark.parametrize(("hours", "age_h"), [(24, 0.0), (120, 20.0)])
+async def test_an_answer_too_short_or_too_old_does_not_keep_the_next_source_from_being_asked(
+    hours: int, age_h: float
+) -> None:
+    outside = Outside()
+    outside.answers = {"nws": lambda: forecast("nws", hours, age_h), "open-meteo": lambda: forecast("open-meteo")}
+    found, again = await outside.pull.round(SITE)
+    assert (outside.asked, again) == (["nws", "open-meteo"], None)
+    assert found is not None
+    assert found.source == "open-meteo"
+    assert [f.source for f in outside.kept] == ["nws", "open-meteo"]
 
 
 async def test_the_first_that_answers_is_enough() -> None:
