@@ -55,7 +55,10 @@ def backup(store: Path, folder: Path, now: datetime, keep: int = 7) -> Copy:
         part = final.with_suffix(_PART)
         with _written(final), discarded(part):
             _copy(source, part)
-            made = verify(part)
+            try:
+                made = verify(part)
+            except BadInput as error:  # spoilt beyond being known as ours
+                raise SourceFailed(f"backup {final}: the copy is not sound") from error
             _settle(part, final)
     for old in copies(store, folder)[max(keep, 1) :]:
         old.unlink(missing_ok=True)

@@ -21,6 +21,10 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 _ROW = "SELECT r.time, r.received, r.value, r.noise, r.age_known, r.corrects, r.note, r.id FROM reading r "
+_FULL = (
+    "SELECT r.time, r.received, r.value, r.noise, r.age_known, r.corrects, r.note, r.id, s.subject, s.quantity, "
+    "s.source FROM reading r JOIN stream s ON s.id = r.stream "
+)
 _AT_ONCE = 100  # rows in one statement: a third less work than one by one (measured), and the interpreter is left alone
 _COLUMNS = "(id, stream, time, received, value, noise, age_known, corrects, note)"
 _PLACES = "(?, ?, ?, ?, ?, ?, ?, ?, ?)"
@@ -203,12 +207,17 @@ class Facts(Base):
 
     def reading(self, number: int) -> Reading | None:
         """Return one reading by its number, corrected or not; None where there is none."""
-        rows = self._rows(
-            "SELECT r.time, r.received, r.value, r.noise, r.age_known, r.corrects, r.note, r.id, s.subject, "
-            "s.quantity, s.source FROM reading r JOIN stream s ON s.id = r.stream WHERE r.id = ?",
-            (number,),
-        )
+        rows = self._rows(f"{_FULL}WHERE r.id = ?", (number,))
         return _reading(rows[0][:8], (rows[0][8], Quantity(rows[0][9]), rows[0][10])) if rows else None
+
+    def readings_after(self, number: int) -> list[Reading]:
+        """Return readings whose number is above `number`, in the order in which they were kept."""
+        rows = self._rows(f"{_FULL}WHERE r.id > ? ORDER BY r.id", (number,))
+        return [_reading(row[:8], (row[8], Quantity(row[9]), row[10])) for row in rows]
+
+    def newest_number(self) -> int:
+        """Return the number of the reading kept last, 0 where there is none."""
+        return int(self._rows("SELECT coalesce(max(id), 0) FROM reading")[0][0])
 
     def latest_readings(self) -> list[Reading]:
         """Return the newest reading of each source, subject and quantity, corrected ones left out."""

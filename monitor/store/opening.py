@@ -14,6 +14,7 @@ from monitor.model.site import Site
 from monitor.store import schema
 
 BUSY_S = 10.0
+_WAL_TAKEN_IN = 4 << 20  # bytes of the log at which its pages are taken into the file, each once
 _WAL_LIMIT = 8 << 20  # bytes that the log keeps on the disk after a large transaction
 
 
@@ -67,12 +68,14 @@ def connect(path: Path, *, readonly: bool) -> sqlite3.Connection:
         raise SourceFailed(f"store {path}: its folder cannot be made: {error.strerror}") from error
     connection = _open(str(path))
     try:
+        connection.execute(f"PRAGMA page_size = {schema.PAGE_BYTES}")  # of a new file; others keep theirs
         _use_log(connection)
         # FULL: a commit is on the disk before the broker or a person hears that the reading is kept. With a log,
         # NORMAL would lose the last commits at a power cut; they are few enough for one flush each.
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA recursive_triggers = ON")  # else REPLACE would remove a fact unseen
+        connection.execute(f"PRAGMA wal_autocheckpoint = {_WAL_TAKEN_IN // schema.PAGE_BYTES}")
         connection.execute(f"PRAGMA journal_size_limit = {_WAL_LIMIT}")
     except BaseException:
         connection.close()

@@ -17,7 +17,7 @@ from monitor.store.opening import connect, explained
 from monitor.store.salvage import Salvaged, look_into, pour, unlinked
 
 _QUICK_BYTES = 64 << 20  # up to this size the whole file is looked through at each start (0.1 s or so)
-_PAGE = 4096
+_PAGE = schema.PAGE_BYTES
 _PAGE_COUNT = slice(28, 32)  # of the header, file format 3: size of the database in pages
 _FREE_LIST = slice(32, 40)
 

@@ -1,6 +1,6 @@
 """Readings into the store, beside bare sqlite3 in the same run; and what a day of a common household writes to disk.
 
-    python -m tests.bench.ingest [--readings 40000] [--rounds 5]
+    python -m tests.bench.ingest [--readings 40000] [--rounds 5] [--days 2] [--place FOLDER] [--device sda]
 
 Both sides use the same file system, write-ahead log, synchronous=FULL, 1,000 rows to a transaction. The bare side
 gets its tuples ready made; ours starts from Reading objects handed in one by one by another thread, and calls back
@@ -104,7 +104,7 @@ def ours_direct(folder: Path, facts: Sequence[Reading]) -> float:
         return time.perf_counter() - began
 
 
-def rates(count: int, rounds: int) -> None:
+def rates(count: int, rounds: int, place: Path) -> None:
     """Print readings a second, each way, best of the rounds, all ways in each round."""
     facts = readings(count)
     rows = [
@@ -120,7 +120,7 @@ def rates(count: int, rounds: int) -> None:
     best = dict.fromkeys(ways, math.inf)
     for _ in range(rounds):
         for name, way in ways.items():
-            with tempfile.TemporaryDirectory(dir=Path.cwd()) as folder:
+            with tempfile.TemporaryDirectory(dir=place) as folder:
                 gc.collect()
                 best[name] = min(best[name], way(Path(folder)))
     plain, indexed = (count / best[name] for name in list(ways)[:2])
@@ -131,8 +131,10 @@ def rates(count: int, rounds: int) -> None:
         print(f"{name:44}{rate:12,.0f}{rate / plain:9.2f}{rate / indexed:12.2f}")
 
 
-def written() -> int:
-    """Bytes that this process has sent towards the disk (pages dirtied, counted each time)."""
+def written(device: str) -> int:
+    """Bytes that this process has sent towards the disk (blocks dirtied, counted each time), or those of a device."""
+    if device:
+        return int(Path(f"/sys/block/{device}/stat").read_text().split()[6]) * 512
     for line in Path("/proc/self/io").read_text().splitlines():
         if line.startswith("write_bytes"):
             return int(line.split()[1])
@@ -151,7 +153,8 @@ def forecast(at: datetime, members: int) -> Forecast:
 class Day:
     """A day of the service, as fast as it goes: what is committed, and when, is as in a real day."""
 
-    def __init__(self, folder: Path, site: Site, commit_every_s: float, members: int) -> None:
+    def __init__(self, folder: Path, site: Site, commit_every_s: float, members: int, device: str = "") -> None:
+        self.device = device
         self.minute = self.oldest = 0.0
         self.site, self.members, self.every_s = site, members, commit_every_s
         self.path = folder / "day.db"
@@ -164,13 +167,13 @@ class Day:
         facts = readings(DAY_MINUTES * len(SENSORS) * days)
         for sensor in range(len(SENSORS)):
             self.note(sensor, START)
-        began, size = written(), self.size()
+        began, size = written(self.device), self.size()
         for minute in range(DAY_MINUTES * days):
             self.minute = float(minute)
             self.one_minute(facts[minute * len(SENSORS) : (minute + 1) * len(SENSORS)], START + minute * MINUTE)
         self.writer.close()
         grown = (self.size() - size) / days
-        return (written() - began) / days, round(self.commits / days), grown
+        return (written(self.device) - began) / days, round(self.commits / days), grown
 
     def one_minute(self, facts: list[Reading], at: datetime) -> None:
         """What comes in and what is made in one minute."""
@@ -216,7 +219,7 @@ class Day:
         return self.path.stat().st_size
 
 
-def day(days: int) -> None:
+def day(days: int, place: Path, device: str) -> None:
     """Print what a day writes, for several groupings."""
     site = load(SITE)
     print(
@@ -224,8 +227,8 @@ def day(days: int) -> None:
     )
     print(f"{'readings committed':22}{'members':>8}{'MB written/day':>16}{'commits/day':>13}{'file grows MB/day':>19}")
     for every_s, members in ((300.0, 1), (300.0, 51), (60.0, 51), (0.0, 51)):
-        with tempfile.TemporaryDirectory(dir=Path.cwd()) as folder:
-            wrote, commits, grown = Day(Path(folder), site, every_s, members).run(days)
+        with tempfile.TemporaryDirectory(dir=place) as folder:
+            wrote, commits, grown = Day(Path(folder), site, every_s, members, device).run(days)
         label = f"every {every_s / 60:.0f} min" if every_s else "each minute's at once"
         print(f"{label:22}{members:8}{wrote / 1e6:16.1f}{commits:13,}{grown / 1e6:19.2f}")
 
@@ -236,10 +239,14 @@ def main() -> None:
     parser.add_argument("--readings", type=int, default=40_000)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--days", type=int, default=2)
+    parser.add_argument("--place", type=Path, default=Path.cwd(), help="a folder on the disk that is meant")
+    parser.add_argument(
+        "--device", default="", help="count what this device wrote, such as sda; nothing else may use it"
+    )
     said = parser.parse_args()
-    rates(said.readings, said.rounds)
+    rates(said.readings, said.rounds, said.place)
     if Path("/proc/self/io").exists():
-        day(said.days)
+        day(said.days, said.place, said.device)
 
 
 if __name__ == "__main__":

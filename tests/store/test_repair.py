@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from monitor.model.errors import BadInput
-from monitor.store import Store, backup, repair
+from monitor.store import Store, backup, repair, schema
 from tests.store.support import DAY, HOUR, NOW, content, fill, weight
 
-PAGE = 4096
+PAGE = schema.PAGE_BYTES
 MINUTES = 6000
 
 
