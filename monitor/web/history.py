@@ -162,7 +162,10 @@ def _use(
         refills += [
             Refill(datetime.fromtimestamp(times[k + 1], UTC), cylinder.name, float(step[k])) for k in np.flatnonzero(up)
         ]
-        burnt = np.concatenate([[0.0], np.cumsum(np.where(up, 0.0, -step))])
+        lasted = np.diff(times)
+        usual = float(np.median(-step[~up] / lasted[~up])) if (~up).any() else 0.0
+        # what was burnt while a cylinder was filled cannot be seen: take the usual
+        burnt = np.concatenate([[0.0], np.cumsum(np.where(up, max(usual, 0.0) * lasted, -step))])
         each = np.diff(np.interp(marks, times, burnt, left=np.nan, right=np.nan))
         total = np.where(np.isfinite(each), np.where(np.isfinite(total), total, 0.0) + each, total)
     return total, sorted(refills, key=lambda r: r.at)

@@ -72,7 +72,7 @@ def _line(step: Step, site: Site) -> Line:
     shown = ""
     if known and step.unit == "s":
         shown = duration(step.value)
-    elif known and step.unit in _KINDS:
+    elif known and step.unit in _KINDS and not (step.unit == "W" and abs(step.value) < 500.0):
         shown = show(step.value, _KINDS[step.unit], site.units)
     elif known and step.unit == "Pa" and "gauge" in step.name:
         shown = show(step.value, "pressure", site.units)

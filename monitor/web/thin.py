@@ -20,9 +20,10 @@ _LOOK = """
 WITH RECURSIVE step(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM step WHERE k + 1 < :n),
 found AS (SELECT k, (
     SELECT x.id FROM reading x WHERE x.stream = :stream AND x.time >= :start + k * :width
-    AND x.time < :start + (k + 1) * :width ORDER BY x.time LIMIT 1) AS id FROM step)
+    AND x.time < :start + (k + 1) * :width AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = x.id)
+    ORDER BY x.time LIMIT 1) AS id FROM step)
 SELECT found.k, r.value FROM found JOIN reading r ON r.id = found.id
-WHERE r.value IS NOT NULL AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = r.id)
+WHERE r.value IS NOT NULL
 """
 
 
