@@ -82,7 +82,8 @@ class _Stream:
 
     id: int
     newest: int
-    said: dict[tuple[int, float | None], int] = field(default_factory=dict)  # what the same call has of it already
+    said: dict[tuple[int, float | None], int] = field(default_factory=dict)  # what the same call has of it already,
+    looked: int = 0  # gathered from so many of its rows, when first asked for
 
 
 class Facts(Base):
@@ -116,35 +117,36 @@ class Facts(Base):
                 stream = streams.get(key)
                 if stream is None:
                     stream = streams[key] = self._stream(*key)
-                number, time = first + len(rows), stamp(r.time)
+                number, time, received = first + len(rows), stamp(r.time), stamp(r.received)
                 if r.corrects is not None:
                     if not first <= r.corrects < number:
                         self._must_be_there(r.corrects)
-                elif r.time != r.received:
-                    if time <= stream.newest and (known := self._known(stream, time, r.value)):
-                        numbers.append(known)
-                        continue
-                    stream.newest = max(stream.newest, time)
-                    stream.said[time, r.value] = number
+                elif time > stream.newest:
+                    stream.newest = time
+                elif time != received and (known := self._known(stream, time, r.value, rows)):
+                    numbers.append(known)
+                    continue
                 numbers.append(number)
-                rows.append(
-                    (number, stream.id, time, stamp(r.received), r.value, r.noise, int(r.age_known), r.corrects, r.note)
-                )
+                rows.append((number, stream.id, time, received, r.value, r.noise, r.age_known, r.corrects, r.note))
             whole = len(rows) - len(rows) % _AT_ONCE
             for k in range(0, whole, _AT_ONCE):
                 self._db.execute(_INSERT_MANY, [value for row in rows[k : k + _AT_ONCE] for value in row])
             self._db.executemany(_INSERT_ONE, rows[whole:])
         return numbers
 
-    def _known(self, stream: _Stream, time: int, value: float | None) -> int | None:
-        """Return the number of the reading that says the same, among those of this call or in the store."""
-        if (time, value) in stream.said:
-            return stream.said[time, value]
+    def _known(self, stream: _Stream, time: int, value: float | None, rows: list[tuple[Any, ...]]) -> int | None:
+        """Return the number of the reading that says the same, in the store or among the `rows` to come."""
         found = self._db.execute(
             "SELECT id FROM reading WHERE stream = ? AND time = ? AND value IS ? AND corrects IS NULL LIMIT 1",
             (stream.id, time, value),
         ).fetchone()
-        return None if found is None else int(found[0])
+        if found is not None:
+            return int(found[0])
+        for row in rows[stream.looked :]:  # each is looked at once
+            if row[1] == stream.id and row[7] is None:
+                stream.said.setdefault((row[2], row[4]), row[0])
+        stream.looked = len(rows)
+        return stream.said.get((time, value))
 
     def _must_be_there(self, number: int) -> None:
         if not self._db.execute("SELECT 1 FROM reading WHERE id = ?", (number,)).fetchone():

@@ -110,17 +110,19 @@ class Writer:
         Where too many wait, this waits `wait_s` for room (None: as long as it takes) and returns False where none came.
         """
         with self._lock:
-            if len(self._readings) >= self._limit:
+            waiting = len(self._readings)
+            if self._closed or waiting >= self._limit:
                 self._room.wait_for(lambda: self._closed or len(self._readings) < self._limit, wait_s)
-            self._refuse_closed()
-            if len(self._readings) >= self._limit:
-                return False
-            if not self._readings:
+                self._refuse_closed()
+                waiting = len(self._readings)
+                if waiting >= self._limit:
+                    return False
+            if not waiting:
                 self._oldest = self._monotonic()
             self._readings.append((reading, on_durable))
             self._urgent |= at_once
             # the thread sleeps through those that only join a group
-            if at_once or len(self._readings) == 1 or len(self._readings) >= self._batch:
+            if at_once or not waiting or (waiting + 1) % self._batch == 0:
                 self._work.notify()
         return True
 
