@@ -41,7 +41,7 @@ class Look:
         return self.view.page(
             request, "now.html", "Now",
             answer=answer(facts.payload, facts.health, site, facts.now),
-            alerts=alerts, cylinders=views, inputs=pages.inputs(facts, site),
+            alerts=alerts, cylinders=views, inputs=pages.inputs(facts, site, all_kinds=False),
             nights=nights(facts.payload, site) if facts.payload else [],
             next_step=_next_step(alerts), basis_words=pages.BASIS_WORDS[site.supply.basis],
             credits=await self.view.credits(),

@@ -12,6 +12,7 @@ import numpy as np
 
 from monitor import physics
 from monitor.model.alert import Notice
+from monitor.model.health import SourceHealth
 from monitor.model.site import Basis, Cylinder, Site
 from monitor.model.units_out import show
 from monitor.physics import shell
@@ -162,10 +163,15 @@ def alert_views(facts: Facts, site: Site) -> list[AlertView]:
     return out
 
 
-def inputs(facts: Facts, site: Site) -> list[InputRow]:
+SEEN = frozenset({"sensor", "forecast", "broker", "radio"})  # kinds that are inputs; the rest only where they fail
+
+
+def inputs(facts: Facts, site: Site, *, all_kinds: bool = True) -> list[InputRow]:
     """Return each source, sensor and channel with its age and what is wrong with it."""
     out = []
     for source in sorted(facts.health.values(), key=lambda s: (s.kind, s.name)):
+        if not all_kinds and source.kind not in SEEN and not source.error:
+            continue
         if source.ok_at is None:
             age = "never heard"
         else:
@@ -173,7 +179,7 @@ def inputs(facts: Facts, site: Site) -> list[InputRow]:
             age = "now" if passed < 60 else f"{words.age(passed)} ago"
         since = words.day_clock(source.since, ZoneInfo(site.timezone))
         text = f"{source.error} (since {since})" if source.error else ""
-        out.append(InputRow(f"{source.kind}: {source.name}", age, text, bool(source.error) or source.ok_at is None))
+        out.append(InputRow(_called(source), age, text, bool(source.error) or source.ok_at is None))
     payload = facts.payload
     if payload is not None and payload.get("forecast_issued"):
         issued = datetime.fromisoformat(payload["forecast_issued"])
@@ -182,6 +188,10 @@ def inputs(facts: Facts, site: Site) -> list[InputRow]:
         told = f"issued {age} ago" if age != "now" else "issued now"
         out.insert(0, InputRow(f"forecast in use{origin}", told, "", False))
     return out
+
+
+def _called(source: SourceHealth) -> str:
+    return source.name if source.name.startswith(source.kind) else f"{source.kind}: {source.name}"
 
 
 def hour_text(hour: Mapping[str, Any], site: Site) -> str:

@@ -76,7 +76,10 @@ def _line(step: Step, site: Site) -> Line:
         shown = show(step.value, _KINDS[step.unit], site.units)
     elif known and step.unit == "Pa" and "gauge" in step.name:
         shown = show(step.value, "pressure", site.units)
-    return Line(step.name, step.symbol, value, shown, step.equation, step.source)
+    together = str.maketrans(" ", "\u00a0")
+    return Line(
+        step.name, step.symbol, value.translate(together), shown.translate(together), step.equation, step.source
+    )  # fmt: skip
 
 
 class Reasons:

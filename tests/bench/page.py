@@ -178,7 +178,7 @@ def _get(client: httpx.Client, path: str) -> None:
 def measure(store: Path, now: datetime) -> None:
     """Ask the served page and pandas for the same things; print a row each."""
     year = now - timedelta(days=366)
-    print("cpu: of the whole process, so with the client that asks; pandas once, without drawing or sending")
+    print("cpu: whole process, so with the client that asks; pandas once, without drawing or sending")
     heads = ("least ms", "median ms", "cpu ms", "kB gzip", "pandas ms", "ratio")
     print(f"{'what':<46} " + " ".join(f"{h:>9}" for h in heads))
     with house.served(store, site(), now=now) as made, httpx.Client(base_url=made.url) as client:
