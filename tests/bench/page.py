@@ -35,6 +35,10 @@ from monitor.store import Store  # noqa: E402
 from tests.web import house  # noqa: E402
 
 TIMES = 15
+PATHS = (
+    "/", "/outlook?hours=240", "/map", "/past?days=31", "/past?days=366", "/past?days=1096",
+    "/v1/past/shown?days=366", "/v1/past.csv?days=366", "/v1/outlook", "/inputs", "/alerts",
+)  # fmt: skip
 
 
 def site() -> Site:
@@ -183,8 +187,7 @@ def measure(store: Path, now: datetime) -> None:
     print(f"{'what':<46} " + " ".join(f"{h:>9}" for h in heads))
     with house.served(store, site(), now=now) as made, httpx.Client(base_url=made.url) as client:
         plain = {"/": lambda: pandas_latest(store), "/past?days=366": lambda: with_pandas(store, year, now)}
-        for path in ("/", "/outlook?hours=240", "/map", "/past?days=31", "/past?days=366", "/past?days=1096",
-                     "/v1/past/shown?days=366", "/v1/past.csv?days=366", "/v1/outlook", "/inputs", "/alerts"):  # fmt: skip
+        for path in PATHS:
             least, median, cpu = best(partial(_get, client, path))
             size = len(gzip.compress(client.get(path).content, 6)) / 1000
             other = plain.get(path)
