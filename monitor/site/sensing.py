@@ -41,7 +41,7 @@ def sensor(place: int, table: SensorTable, cylinders: set[str], folder: Path, in
         options["allowance_kg"] = table.allowance
     if len(into.problems) > before:
         return None
-    return SensorSpec(
+    spec = SensorSpec(
         name=table.name,
         way=way,  # type: ignore[arg-type]  # checked by _way
         subject=subject,
@@ -58,6 +58,12 @@ def sensor(place: int, table: SensorTable, cylinders: set[str], folder: Path, in
         interval_s=table.interval,
         options=options,
     )
+    from monitor.sensors import described  # late: it reads units from here
+
+    if wrong := described.problem(spec):
+        into.add((*at, "options"), table.name, "a description that can be used", wrong)
+        return None
+    return spec
 
 
 def _way(at: Path_, table: SensorTable, into: Collector) -> str:

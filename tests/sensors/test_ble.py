@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import random
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from monitor.model.reading import Reading
 from monitor.model.site import SensorSpec
 from monitor.sensors import plausible, sig
 from monitor.sensors.advert import Advert
@@ -336,3 +338,29 @@ def test_a_flood_of_advertisements_through_the_bus_does_no_harm(bluez: Bluez) ->
         assert source.heard >= 2_000
         assert (h := caught.last("bluetooth"))
         assert h.working
+
+
+def test_a_radio_thread_that_stands_still_is_said_and_goes_on(bluez: Bluez) -> None:
+    release = threading.Event()
+
+    class Slow(Caught):
+        def reading(self, reading: Reading, done: Callable[[], None]) -> None:
+            release.wait(10)
+            super().reading(reading, done)
+
+    caught = Slow()
+    source = BleSource(
+        scene.site(ble()), caught.reading, caught.set_aside, caught.tell, RealClock(), pace=0.005, quiet_s=60.0
+    )
+    source.start()
+    tell(
+        bluez,
+        lambda: (h := caught.last("bluetooth")) and "holds us up" in h.error,
+        service={UUID: bytes.fromhex("40 06 5E 0B")},
+    )
+    time.sleep(1.5)
+    assert sum(t.name == "sensors-ble" and t.is_alive() for t in threading.enumerate()) <= 3
+    release.set()
+    tell(bluez, lambda: 30.0 in caught.values(), service={UUID: bytes.fromhex("40 06 B8 0B")})
+    wait_for(lambda: (h := caught.last("bluetooth")) and h.working)
+    source.stop()

@@ -14,7 +14,7 @@ import typer
 from typer.testing import CliRunner
 
 from monitor.commands import listen
-from monitor.model.errors import SourceFailed
+from monitor.model.errors import BadInput, SourceFailed
 from monitor.sensors import advert, sig, survey
 from monitor.sensors.advert import Advert
 from monitor.sensors.bthome import UUID
@@ -109,3 +109,19 @@ def test_nothing_heard_is_said(bluez: Bluez, tmp_path: Path) -> None:
     file = tmp_path / "site.toml"
     file.write_text(FILE)
     assert "No sender" in run("--seconds", "1", "--site", str(file))
+
+
+@pytest.mark.parametrize(
+    ("lines", "why"),
+    [
+        (f'address = "{ONE}"\ncompany = 1\nlayout = {{ format = "u17" }}', "u17"),
+        (f'address = "{ONE}"\nobject = "weight"', "none of BTHome"),
+        ('topic = "a/b"\nformat = "number"\npointer = "/a"', "no use for the pointer"),
+    ],
+)
+def test_a_description_that_cannot_be_used_is_refused_with_the_file(tmp_path: Path, lines: str, why: str) -> None:
+    broker = '[broker]\nhost = "127.0.0.1"\n'
+    sensor = f'[[sensor]]\nname = "s"\ncylinder = "A"\nquantity = "gross_weight"\n{lines}\n'
+    (tmp_path / "site.toml").write_text(FILE + broker + sensor)
+    with pytest.raises(BadInput, match=why):
+        load(tmp_path / "site.toml")
