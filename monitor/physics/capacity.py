@@ -79,7 +79,7 @@ def sustained_w(plant: Plant, charge_kg: ArrayLike, air: Air, basis: Basis) -> A
 
     `charge_kg` (..., n) over all cylinders in order; result broadcasts its leading axes with `air`. Zero where the air
     is colder than the floor; NaN where an input is. With changeover: the stronger side's, see `sides_w`.
-    U A_eff (T_env - T_floor) / h_fg(T_floor) x heating value: physics section 5. Raises ValueError for a wrong basis
+    U A_eff (T_env - T_floor) / h_fg(T_floor) x heating value. Raises ValueError for a wrong basis
     or number of cylinders.
     """
     if plant.changeover:

@@ -24,6 +24,8 @@ from monitor.physics.shell import DRY_KG
 
 Array = NDArray[np.float64]
 _NEWTON = 4
+_PARTS = 6  # in which cylinders of unlike pressure even out
+_SETTLED = 1e-6  # of the largest flow; Newton's next turn would be quadratically smaller
 _LEAST_MOL = 1e-12
 
 
@@ -129,9 +131,12 @@ def _inflow(c: Coefficients, flow: Array, make: Makeup) -> tuple[Array, Array, A
 
 def advance(
     make: Makeup, t_k: Array, moles: Array, c: Coefficients, seen_k: Array, live: NDArray[np.bool_], h: Array,
-    demand_w: Array, guess: Array, floor_pa: Array | None,
+    demand_w: Array, guess: Array, floor_pa: Array | None, part: float = 1.0,
 ) -> Moved:  # fmt: skip
-    """One step with given coefficients. With `floor_pa` the manifold is held there and gives what it can."""
+    """One step with given coefficients. With `floor_pa` the manifold is held there and gives what it can.
+
+    `part` < 1 lets only that part of the flows pass.
+    """
     x = np.maximum(c.ua / c.capacity * h, 1e-9)
     relax = -np.expm1(-x) / x * h / c.capacity
     free = t_k + c.ua * (seen_k - t_k) * relax
@@ -153,10 +158,15 @@ def advance(
         if floor_pa is not None:
             idle = _level(weight, flow, p, slope, np.zeros_like(demand_w), make.check_valves)
             level = np.minimum(np.maximum(level, floor_pa), np.maximum(idle, level))
-        flow = np.where(live, flow + (level - p) / slope, 0.0)
+        turned = np.where(live, flow + (level - p) / slope, 0.0)
         if make.check_valves:
-            flow = np.maximum(flow, 0.0)
-        flow = np.minimum(flow, most)
+            turned = np.maximum(turned, 0.0)
+        turned = np.minimum(turned, most)
+        settled = (np.abs(turned - flow).max(axis=0) <= _SETTLED * np.abs(turned).max(axis=0) + 1e-15).all()
+        flow = turned
+        if settled:
+            break
+    flow = flow * part
     vapour, latent, heating = _inflow(c, flow, make)
     t1 = free - flow * latent * relax
     n1 = np.maximum(moles - flow * h * vapour, 0.0)
@@ -174,6 +184,24 @@ def try_step(
     done = advance(make, t_k, moles, first.mean(second), seen_k, live, h, demand_w, ahead.flow, floor_pa)
     off = np.where(live, np.abs(done.t_k - ahead.t_k), 0.0).max(axis=0)
     return done, np.asarray(off, dtype=np.float64)
+
+
+def even_out(make: Makeup, t_k: Array, moles: Array, live: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Temperatures and moles after cylinders of unlike pressure on an open manifold have evened out, nothing drawn.
+
+    That takes seconds, and a single step would take the vapour's composition from its two ends alone: so it goes in
+    parts, each second order.
+    """
+    if make.check_valves or t_k.shape[0] == 1:
+        return t_k, moles
+    h, nothing, still = np.ones(t_k.shape[1]), np.zeros(t_k.shape[1]), np.zeros_like(t_k)
+    for left in range(_PARTS, 0, -1):
+        first = coefficients(make, t_k, moles, live, still)
+        ahead = advance(make, t_k, moles, first, t_k, live, h, nothing, still, None, 1.0 / left)
+        mean = first.mean(coefficients(make, ahead.t_k, ahead.moles, live, still))
+        done = advance(make, t_k, moles, mean, t_k, live, h, nothing, ahead.flow, None, 1.0 / left)
+        t_k, moles = done.t_k, done.moles
+    return t_k, moles
 
 
 def makeup(

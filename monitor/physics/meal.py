@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.model.site import Basis
-from monitor.physics import fluid, sides
+from monitor.physics import fluid, manifold, sides
 from monitor.physics.film import Air
 from monitor.physics.hold import Batch
 from monitor.physics.plant import Plant
@@ -117,7 +117,9 @@ class _Run:
             return sides.Together(t_k.mean(axis=0), mass, mass >= DRY_KG, steel, walls)
         make = self.field.makeup(index)
         inside = moles[list(make.parts)]
-        return sides.Apart(t_k, inside, make.mass(inside) >= DRY_KG, np.zeros_like(t_k), make)
+        live = make.mass(inside) >= DRY_KG
+        t_k, inside = manifold.even_out(make, t_k, inside, live)
+        return sides.Apart(t_k, inside, live, np.zeros_like(t_k), make)
 
     def demand(self, at_s: float) -> float:
         """Power planned just after `at_s`."""

@@ -15,29 +15,32 @@ _DEGREE = 7
 
 
 @lru_cache(maxsize=1)
-def _polynomials() -> tuple[tuple[float, ...], ...]:
-    """Density, heat capacity and latent heat as power series in (T - 268 K)/68 K, highest power first."""
+def _polynomials() -> Array:
+    """Density, heat capacity and latent heat as power series in (T - 268 K)/68 K: (3, 8), lowest power first."""
     z = np.cos(np.linspace(0.0, np.pi, 160))
     t = _CENTRE_K + _HALF_K * z
     values = (fluid.density_kg_m3(t), fluid.heat_capacity_j_kgk(t), fluid.latent_j_kg(t))
-    vander = np.vander(z, _DEGREE + 1)
-    return tuple(tuple(np.linalg.lstsq(vander / v[:, None], np.ones_like(z), rcond=None)[0]) for v in values)
+    powers = np.vander(z, _DEGREE + 1, increasing=True)
+    return np.stack([np.linalg.lstsq(powers / v[:, None], np.ones_like(z), rcond=None)[0] for v in values])
 
 
 def liquid(t_k: Array) -> tuple[Array, Array, Array]:
     """Density (kg/m3), heat capacity (J/kgK) and latent heat (J/kg) of propane at `t_k`, 200-336 K, held outside.
 
-    Within 2e-5 of `fluid`.
+    Within 2e-5 of `fluid`. One product of a small matrix with the powers is the cheapest way to three polynomials.
     """
-    z = np.clip((t_k - _CENTRE_K) * (1.0 / _HALF_K), -1.0, 1.0)
-    out = []
-    for series in _polynomials():
-        total = series[0] * z
-        total += series[1]
-        for a in series[2:]:
-            total *= z
-            total += a
-        out.append(total)
+    powers = np.empty((_DEGREE + 1, *t_k.shape))
+    z = powers[1]
+    np.subtract(t_k, _CENTRE_K, out=z)
+    z *= 1.0 / _HALF_K
+    np.minimum(z, 1.0, out=z)
+    np.maximum(z, -1.0, out=z)
+    powers[0] = 1.0
+    np.multiply(z, z, out=powers[2])
+    np.multiply(powers[2], z, out=powers[3])
+    np.multiply(powers[2], powers[2], out=powers[4])
+    np.multiply(powers[1:4], powers[4], out=powers[5:8])
+    out = np.dot(_polynomials(), powers.reshape(_DEGREE + 1, -1)).reshape(3, *t_k.shape)
     return out[0], out[1], out[2]
 
 

@@ -68,15 +68,16 @@ class Run:
             np.full(n, np.nan), np.full(n, UNKNOWN, dtype=np.int8), np.array(t_k), np.array(moles), np.zeros(n)
         )
         begun = np.floor(np.nan_to_num(time_s) / HOUR_S)
+        unknown = np.isnan(t_k).any(axis=0) | np.isnan(moles).any(axis=(0, 1)) | np.isnan(demand_w) | np.isnan(time_s)
         live = ~manifold.is_dry(self.make, moles)
-        p = manifold.pressure(self.make, t_k, moles)
-        level = self._settled(p, t_k, moles, live)
+        t_k, moles = np.where(unknown, 270.0, t_k), np.where(unknown, 0.0, moles)
+        t_k, moles = manifold.even_out(self.make, t_k, moles, live)
+        level = np.where(live, manifold.pressure(self.make, t_k, moles), -np.inf).max(axis=0)
         cases = Cases(
             np.arange(n), row * self.weather.hours, hour + begun.astype(np.intp), np.array(time_s),
             HOUR_S * (begun + 1.0) - time_s, np.full(n, FIRST_STEP_S), np.array(t_k), np.array(moles),
             np.zeros_like(t_k), level, live, np.array(demand_w),
         )  # fmt: skip
-        unknown = np.isnan(t_k).any(axis=0) | np.isnan(moles).any(axis=(0, 1)) | np.isnan(demand_w) | np.isnan(time_s)
         cases = cases.keep(~unknown)
         cases = self._retire(cases, np.asarray(~cases.live.any(axis=0)), FUEL)
         cases = self._retire(cases, cases.pressure <= self.floor_pa, PRESSURE)
@@ -84,22 +85,6 @@ class Run:
         while cases.number.size:
             cases = self._advance(cases)
         return self.result
-
-    def _settled(self, p: Array, t_k: Array, moles: Array, live: NDArray[np.bool_]) -> Array:
-        """Manifold pressure before any gas is drawn: the highest behind check valves, else what they even out to."""
-        highest = np.where(live, p, -np.inf).max(axis=0)
-        if self.make.check_valves or p.shape[0] == 1:
-            return np.asarray(highest)
-        known = ~(np.isnan(p).any(axis=0))
-        level = np.array(highest)
-        if known.any():
-            nothing = np.zeros(int(known.sum()))
-            still = np.zeros((p.shape[0], nothing.size))
-            t, m, alive = t_k[:, known], moles[:, :, known], live[:, known]
-            h = np.full(nothing.size, 1.0)
-            moved, _ = manifold.try_step(self.make, t, m, alive, still, t, h, nothing, still)
-            level[known] = np.where(alive.any(axis=0), moved.pressure, -np.inf)
-        return level
 
     def _retire(self, c: Cases, mask: NDArray[np.bool_], code: int) -> Cases:
         return self._write(c, mask, np.full(mask.shape, code)) if mask.any() else c

@@ -133,18 +133,22 @@ def try_step(c: At | Cases, h: Array, film: Array, seen_k: Array, steel: Array, 
 
 
 def crossing(t0: Array, step: Step, floor_k: Array | float) -> Array:
-    """Part of the step (0..1) at which a cubic through both ends first meets the floor: bisection, then Newton."""
+    """Part of the step (0..1) at which a cubic through both ends first meets the floor: Newton inside a bracket."""
     s0, s1 = step.r0 * step.h, step.r1 * step.h
     rise = step.t1 - t0
     b = 3.0 * rise - 2.0 * s0 - s1
     a = s0 + s1 - 2.0 * rise
     target = t0 - floor_k
     low, high = np.zeros_like(t0), np.ones_like(t0)
-    for _ in range(36):
-        s = 0.5 * (low + high)
-        above = target + s * (s0 + s * (b + s * a)) > 0.0
-        low, high = np.where(above, s, low), np.where(above, high, s)
-    return np.asarray(0.5 * (low + high), dtype=np.float64)
+    s = np.clip(target / np.maximum(target - (step.t1 - floor_k), 1e-300), 0.0, 1.0)
+    for _ in range(6):
+        above = target + s * (s0 + s * (b + s * a))
+        slope = s0 + s * (2.0 * b + 3.0 * s * a)
+        positive = above > 0.0
+        low, high = np.where(positive, s, low), np.where(positive, high, s)
+        s = s - above / np.where(slope < 0.0, slope, -1e-300)
+        s = np.where((s > low) & (s < high), s, 0.5 * (low + high))
+    return np.asarray(s, dtype=np.float64)
 
 
 def dry_part(mass0: Array, step: Step) -> Array:
@@ -174,6 +178,7 @@ class March:
     def __init__(self, weather: Weather, walls: quick.Walls, steel: Array, floor_k: Array, limit_s: Array) -> None:
         self.weather, self.walls, self.steel = weather, walls, steel
         self.floor_k, self.limit_s = floor_k, limit_s
+        self._met: list[tuple[NDArray[np.intp], Array, Step]] = []
 
     def begin(
         self, t_k: Array, mass: Array, draw: Array, row: NDArray[np.intp], hour: NDArray[np.intp], time_s: Array
@@ -203,7 +208,22 @@ class March:
         cases = self._retire(cases, cases.time_s >= self._limit(cases) - 1e-6, LIMIT)
         while cases.number.size:
             cases = self._advance(cases)
+        self._land()
         return self.result
+
+    def _land(self) -> None:
+        """When each case that met the floor did so within its last step: for all of them at once, that is cheap."""
+        if not self._met:
+            return
+        at = np.concatenate([m[0] for m in self._met])
+        t0 = np.concatenate([m[1] for m in self._met])
+        step = Step(*(np.concatenate([getattr(m[2], n) for m in self._met], axis=-1) for n in Step.__slots__))
+        floor = self.floor_k if self.floor_k.ndim == 0 else self.floor_k[at]
+        part = crossing(t0, step, floor)
+        for times in (self.result.hold_s, self.result.time_s):
+            times[at] += part * step.h
+        self.result.t_k[at] = floor
+        self.result.mass[:, at] += part * (step.mass - self.result.mass[:, at])
 
     def _floor(self, c: Cases) -> Array:
         return self.floor_k if self.floor_k.ndim == 0 else self.floor_k[c.number]
@@ -267,11 +287,7 @@ class March:
         c.want_s = want
         if ended.any():
             at = np.flatnonzero(ended)
-            floor = self._floor(c)
-            part = crossing(c.t_k[at], pick(step, at), floor if floor.ndim == 0 else floor[at])
-            c.time_s[at] += part * step.h[at]
-            c.t_k[at] = floor if floor.ndim == 0 else floor[at]
-            c.mass[:, at] += part * (step.mass[:, at] - c.mass[:, at])
+            self._met.append((c.number[at], c.t_k[at], pick(step, at)))
         move = good & ~ended
         if move.all():
             c.t_k, c.mass, c.area = step.t1, step.mass, step.area
