@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # a command that only looks at the store need not wait for numpy
+    import numpy as np
+    from numpy.typing import NDArray
 
-Series = NDArray[np.float64]
+    Series = NDArray[np.float64]
+else:
+    Series = Any
 
 NO_SERVICE = "thermometer"  # the source of a forecast made from the site's own thermometer when no service is left
 

@@ -9,8 +9,6 @@ from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-import numpy as np
-
 from monitor.model.alert import AlertState
 from monitor.model.forecast import Series
 from monitor.model.health import SourceHealth
@@ -45,6 +43,8 @@ def pack_series(values: Series | None) -> bytes | None:
     """Single precision (0.00003 K at 300 K), byte planes apart so that they shrink, then zlib. NaN stays NaN."""
     if values is None:
         return None
+    import numpy as np  # late: most commands neither write nor read a forecast
+
     raw = np.ascontiguousarray(values, dtype="<f4").reshape(-1).view(np.uint8).reshape(-1, 4)
     return zlib.compress(np.ascontiguousarray(raw.T).tobytes(), 6)
 
@@ -53,6 +53,8 @@ def unpack_series(blob: bytes | None, shape: tuple[int, ...]) -> Series | None:
     """The inverse of `pack_series`, in double precision."""
     if blob is None:
         return None
+    import numpy as np
+
     planes = np.frombuffer(zlib.decompress(blob), dtype=np.uint8).reshape(4, -1)
     return np.ascontiguousarray(planes.T).view("<f4").reshape(shape).astype(np.float64)
 
