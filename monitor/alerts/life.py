@@ -14,6 +14,7 @@ from typing import Literal
 from monitor.alerts import kinds, when
 from monitor.alerts.change import news
 from monitor.alerts.settings import Limits
+from monitor.alerts.unseen import unseen
 from monitor.model.alert import AlertState, Condition, Fact, Judgement, Notice, Severity, State, Transition
 
 What = Literal["raised", "updated", "ended"]
@@ -169,6 +170,10 @@ def _one(step: Step, c: Condition, limits: Limits, holding: list[str]) -> Step:
     reason = c.reason
     if holding and is_active(state):
         verdict, reason = "unknown", f"held as it is by {', '.join(holding)}"
+    if verdict == "clear" and is_active(state):
+        blind = unseen(state.told_facts, c)
+        if blind:
+            verdict, reason = "unknown", blind
     if state.state == "shelved" and not _shelf_is_over(step):
         _while_shelved(step, c, verdict, limits)
         return step

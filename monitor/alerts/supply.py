@@ -144,23 +144,13 @@ def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: L
         return found(kind, SITE, None, "no outlook was made yet", certainty="Unlikely")
     horizon = now + timedelta(seconds=limits["lead"] + (limits["ahead_of_storm"] if known.official_warning else 0.0))
     ahead = [h for h in outlook.hours if h.time + timedelta(hours=1) > now and h.time < horizon]
-    judged = [h for h in ahead if h.may_burn]
     soon, far_from = limits["probability"], now + FAR
     far = max(soon, limits["probability_far"])
     filled: dict[str, Fact] = {"filled": _filled(site, outlook.levels)}
     cold = [h for h in ahead if _of_the_cold(h, outlook)]
     raising = [_stretch(outlook, run, site) for run in _runs(cold, soon, far, far_from)]
     if not raising:
-        blind = sum(_odds(h) is None for h in judged)
-        if not ahead:
-            return found(kind, SITE, None, "the forecast does not reach past now: the coming cold cannot be judged")
-        if judged and blind > len(judged) // 2:
-            return found(kind, SITE, None, f"{blind} of {len(judged)} hours ahead cannot be judged for want of data")
-        if any(True for _ in _runs(cold, limits["probability_clear"], soon, far_from)):
-            return found(kind, SITE, False, "odds between what ends and what raises it", band=True)
-        if len(cold) < len(ahead):
-            return found(kind, SITE, False, "covered until the fuel ends", filled)
-        return found(kind, SITE, False, "every hour ahead in which the household may burn is covered", filled)
+        return _no_shortfall(ahead, cold, limits, {**filled, **_seen(ahead, horizon)}, now)
     worst = max(raising, key=lambda s: (_badness(s), -s.start.timestamp()))
     facts = {**_cold_facts(outlook, worst, raising, site), **filled}
     urgency = urgency_of(raising[0].start, now)
@@ -177,6 +167,43 @@ def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: L
         severity="Severe" if severe else "Moderate", urgency=urgency, certainty=certainty,
         rank=(2.0 if severe else 1.0) + (0.5 if certainty == "Likely" else 0.0),
     )  # fmt: skip
+
+
+def _no_shortfall(
+    ahead: list[HourOutlook], cold: list[HourOutlook], limits: Limits, facts: dict[str, Fact],
+    now: datetime,
+) -> Condition:  # fmt: skip
+    """Return what is found where no hour raises it: all covered, too close to say, or not to be judged."""
+    kind = "cold-shortfall"
+    judged = [h for h in ahead if h.may_burn]
+    blind = sum(_odds(h) is None for h in judged)
+    if not ahead:
+        return found(kind, SITE, None, "the forecast does not reach past now: the coming cold cannot be judged")
+    if judged and blind > len(judged) // 2:
+        return found(kind, SITE, None, f"{blind} of {len(judged)} hours ahead cannot be judged for want of data")
+    if any(True for _ in _runs(cold, limits["probability_clear"], limits["probability"], now + FAR)):
+        return found(kind, SITE, False, "odds between what ends and what raises it", band=True)
+    if len(cold) < len(ahead):
+        return found(kind, SITE, False, "covered until the fuel ends", facts)
+    if blind:
+        text = f"the hours that could be judged are covered; {blind} of {len(judged)} ahead could not"
+        return found(kind, SITE, False, text, facts)
+    if facts["seen_to"] != facts["seen_enough"]:
+        return found(kind, SITE, False, "every hour in which the household may burn is covered, as far as the forecast "
+                     "reaches", facts)  # fmt: skip
+    return found(kind, SITE, False, "every hour ahead in which the household may burn is covered", facts)
+
+
+def _seen(ahead: Sequence[HourOutlook], horizon: datetime) -> dict[str, Fact]:
+    """Return how far the hours were judged, how far they had to be, and the hours on the way that could not be."""
+    seen = [h for h in ahead if not h.may_burn or _odds(h) is not None]
+    gaps = [h.time for h in ahead if h.may_burn and _odds(h) is None]
+    end = min(seen[-1].time + timedelta(hours=1), horizon) if seen else None
+    return {
+        "seen_to": None if end is None else when.iso(end),
+        "seen_enough": when.iso(horizon),
+        "unseen_hours": "\n".join(when.iso(t) for t in gaps),
+    }
 
 
 def _badness(stretch: Stretch) -> float:

@@ -2,83 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
 
 import pytest
 
-from monitor.alerts import life, operate
-from monitor.alerts.known import found
-from monitor.alerts.settings import Limits
-from monitor.model.alert import AlertState, Condition, Fact, Judgement, Severity, Urgency
+from monitor.alerts import operate
+from monitor.model.alert import Fact, Judgement
 from monitor.model.errors import BadInput
+from tests.alerts.play import DELAYED, KEY, LATCHED, NO_DELAY, H, M, Play, cond, raised, words
 from tests.alerts.scene import NOW
-
-H = timedelta(hours=1)
-M = timedelta(minutes=1)
-
-
-def words(what: str, c: Condition, state: AlertState, reason: str, now: datetime) -> tuple[str, str]:
-    return f"{what} {c.key}", reason
-
-
-class Play:
-    """Plays rounds against the life cycle and keeps what a store would."""
-
-    def __init__(self) -> None:
-        self.states: dict[str, AlertState] = {}
-        self.now = NOW
-        self.last = Judgement((), (), ())
-        self.told: list[str] = []
-
-    def take(self, judgement: Judgement) -> Judgement:
-        self.last = judgement
-        self.states.update({s.key: s for s in judgement.states})
-        self.told += [n.what for n in judgement.notices]
-        return judgement
-
-    def round(self, *conditions: Condition, after: timedelta = M, complete: bool = True) -> Judgement:
-        self.now += after
-        return self.take(life.judge(conditions, self.states, self.now, Limits({}), words, complete=complete))
-
-    def state(self, key: str) -> str:
-        return self.states[key].state if key in self.states else "normal"
-
-    def reasons(self) -> list[tuple[str, str, str]]:
-        return [(t.before, t.after, t.reason) for t in self.last.transitions]
-
-
-def cond(
-    kind: str = "battery-low",
-    subject: str = "x",
-    holds: bool | None = True,
-    *,
-    reason: str = "",
-    facts: Mapping[str, Fact] | None = None,
-    rank: float = 1.0,
-    band: bool = False,
-    rests_on: tuple[str, ...] = (),
-    severity: Severity = "Moderate",
-    urgency: Urgency = "Future",
-) -> Condition:
-    text = reason or {True: "it holds", False: "it is gone", None: "cannot be judged"}[holds]
-    return found(
-        kind, subject, holds, text, facts, rank=rank, band=band, rests_on=rests_on, severity=severity, urgency=urgency
-    )
-
-
-NO_DELAY = "forecast-stale"  # no on-delay, no off-delay, does not latch
-DELAYED = "low-fuel"  # 10 min on, 1 h off
-LATCHED = "overfilled"  # 10 min on, 3 h off, latches
-KEY = f"{NO_DELAY}/x"
-
-
-def raised(kind: str = NO_DELAY, **facts: Fact) -> Play:
-    play = Play()
-    play.round(cond(kind, facts={"on_delay_s": 0.0, **facts}))
-    assert play.told == ["raised"]
-    return play
 
 
 def test_normal_to_unacknowledged_at_once() -> None:
@@ -264,72 +196,6 @@ def test_latching_that_was_acknowledged_ends_by_itself() -> None:
     assert play.state(f"{LATCHED}/x") == "normal"
 
 
-def test_shelved_says_nothing_until_its_end() -> None:
-    play = raised()
-    play.take(operate.shelve(play.states[KEY], play.now, play.now + 8 * H, "Kim", words))
-    assert play.reasons() == [("unacknowledged", "shelved", "shelved by Kim")]
-    for _ in range(7):
-        play.round(cond(NO_DELAY, rank=5.0), after=H)
-    assert play.told == ["raised"]
-    play.round(cond(NO_DELAY), after=H)
-    assert play.reasons() == [("shelved", "unacknowledged", "the shelf's time is up, and it was not over")]
-    assert play.told == ["raised", "updated"]
-    assert play.states[KEY].shelved_until is None
-
-
-def test_the_end_is_told_even_from_the_shelf_and_once() -> None:
-    play = raised()
-    play.take(operate.shelve(play.states[KEY], play.now, play.now + 24 * H, "Kim", words))
-    play.round(cond(NO_DELAY, holds=False))
-    assert play.reasons() == [("shelved", "shelved", "it is gone")]
-    assert play.told == ["raised", "ended"]
-    play.round(cond(NO_DELAY))
-    play.round(cond(NO_DELAY, holds=False))
-    assert play.told == ["raised", "ended"]
-    play.round(cond(NO_DELAY), after=24 * H)
-    assert play.told == ["raised", "ended", "raised"]
-
-
-def test_one_shot_shelf_ends_with_the_condition() -> None:
-    for told in (True, False):
-        play = raised() if told else Play()
-        blank = AlertState(KEY, NO_DELAY, "x", "normal", NOW)
-        state = play.states.get(KEY, blank)
-        play.take(operate.shelve(state, play.now, play.now + 24 * H, "Kim", words, one_shot=True))
-        play.round(cond(NO_DELAY))
-        assert play.state(KEY) == "shelved"
-        play.round(cond(NO_DELAY, holds=False))
-        assert play.state(KEY) == "normal"
-        play.round(cond(NO_DELAY))
-        assert play.told == (["raised", "ended", "raised"] if told else ["raised"])
-
-
-def test_a_shelf_does_not_grow_when_the_clock_is_set_back() -> None:
-    play = raised()
-    play.take(operate.shelve(play.states[KEY], play.now, play.now + 2 * H, "Kim", words))
-    play.round(cond(NO_DELAY), after=-1000 * H)
-    play.round(cond(NO_DELAY), after=H)
-    assert play.state(KEY) == "shelved"
-    play.round(cond(NO_DELAY), after=H)
-    assert play.state(KEY) == "unacknowledged"
-
-
-def test_off_the_shelf_by_hand() -> None:
-    play = raised()
-    play.take(operate.shelve(play.states[KEY], play.now, play.now + 2 * H, "Kim", words))
-    play.take(operate.unshelve(play.states[KEY], play.now, "Kim", words))
-    assert play.reasons() == [("shelved", "unacknowledged", "taken off the shelf by Kim")]
-    with pytest.raises(BadInput, match="a shelved alert"):
-        operate.unshelve(play.states[KEY], play.now, "Kim", words)
-
-
-@pytest.mark.parametrize("until", [timedelta(0), -H, timedelta(days=15)])
-def test_a_shelf_has_an_end_within_reason(until: timedelta) -> None:
-    play = raised()
-    with pytest.raises(BadInput, match="within 14 days"):
-        operate.shelve(play.states[KEY], play.now, play.now + until, "Kim", words)
-
-
 def test_suppressed_by_what_it_rests_on_and_told_when_that_ends() -> None:
     play = Play()
     silent, low = cond("sensor-silent", "s"), cond(NO_DELAY, rests_on=("sensor-silent/s",))
@@ -444,19 +310,6 @@ def test_a_clock_set_back_does_not_silence_what_nobody_acknowledged() -> None:
     for _ in range(25):
         play.round(bad, after=H)
     assert play.told == ["raised", "updated"]
-
-
-def test_an_acknowledgement_is_remembered_on_the_shelf() -> None:
-    for by_hand in (True, False):
-        play = raised()
-        play.take(operate.acknowledge(play.states[KEY], play.now, "Kim", words))
-        play.take(operate.shelve(play.states[KEY], play.now, play.now + 2 * H, "Kim", words))
-        if by_hand:
-            play.take(operate.unshelve(play.states[KEY], play.now, "Kim", words))
-        else:
-            play.round(cond(NO_DELAY), after=3 * H)
-        assert play.state(KEY) == "acknowledged"
-        assert play.told == ["raised"]
 
 
 @pytest.mark.parametrize(
