@@ -39,7 +39,7 @@ class Intake:
         self._remake = remake
         self._on_reading = on_reading
         self._lock = threading.Lock()
-        self._last: dict[tuple[str, Quantity], float | None] = {}
+        self._last: dict[tuple[str, Quantity, str], float | None] = {}
         self.count = 0
 
     def reading(self, reading: Reading, done: Done | None = None) -> None:
@@ -66,12 +66,14 @@ class Intake:
             future.add_done_callback(lambda f: done() if f.exception() is None else None)
 
     def _matters(self, reading: Reading) -> bool:
-        key = (reading.subject, reading.quantity)
+        key = (reading.subject, reading.quantity, reading.source)  # two sources of one thing do not cover each other
         with self._lock:
             known, before = key in self._last, self._last.get(key)
             self._last[key] = reading.value
         if reading.value is None:
             return False
+        if reading.quantity == Quantity.GAS_DETECTED and reading.value > 0.5:
+            return True
         if reading.quantity in _SWITCHES:
             return before != reading.value
         if reading.quantity not in LEVEL_QUANTITIES:
