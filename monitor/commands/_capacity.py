@@ -28,7 +28,7 @@ BASIS_MEANS: dict[Basis, str] = {
 }
 NOTE = (
     "Frost on the wall is ignored. Full charge is the filling limit, never more. "
-    "Never warm a cylinder to get more out of it."
+    "Never warm a cylinder to get more out of it. An appliance is added by a licensed fitter, under the local code."
 )
 
 
@@ -46,6 +46,12 @@ def stated_hold_s(site: Site) -> float | None:
     return max(holds) if holds else None
 
 
+def regulator_room_w(site: Site) -> float | None:
+    """What may be added before the regulator is loaded to 90 % (common practice, no source); None where not stated."""
+    rating = site.supply.regulator_w
+    return None if rating is None else max(0.0, 0.9 * rating - site.demand_w)
+
+
 def answer(asked: Asked) -> dict[str, Any]:
     """Everything about each condition, in SI: the fixed JSON."""
     site, air, charge = asked.site, asked.air(), asked.charges()
@@ -58,6 +64,10 @@ def answer(asked: Asked) -> dict[str, Any]:
     added = added_continuous_w(plant, charge, air, demand, basis)
     stated = stated_hold_s(site)
     by_turns = None if stated is None else added_hold_w(plant, charge, air, demand, stated, basis)
+    room_w = regulator_room_w(site)
+    if room_w is not None:
+        added = np.minimum(added, room_w)
+        by_turns = None if by_turns is None else np.minimum(by_turns, room_w)
     sides = physics.sides_w(plant, charge, air, basis) if plant.changeover else None
     points: list[dict[str, Any]] = []
     for i, t in enumerate(asked.air_k):
@@ -78,7 +88,14 @@ def answer(asked: Asked) -> dict[str, Any]:
             point["sides_w"] = {"service": _none(sides[i, 0]), "reserve": _none(sides[i, 1])}
         points.append(point)
     charges = {c.name: kg for c, kg in zip(site.cylinders, asked.charge_kg, strict=True) if c.valve_open}
-    return {"demand_w": demand, "basis": basis, "stated_hold_s": stated, "charge_kg": charges, "points": points}
+    return {
+        "demand_w": demand,
+        "basis": basis,
+        "stated_hold_s": stated,
+        "regulator_room_w": room_w,
+        "charge_kg": charges,
+        "points": points,
+    }
 
 
 @dataclass(frozen=True)
@@ -218,6 +235,9 @@ def _print_point(to: Console, asked: Asked, found: dict[str, Any], point: dict[s
         stated = units.show(found["stated_hold_s"], "time", u)
         to.print(f"; for {stated} beside everything else: {_added_words(added['by_turns'], u)}", end="")
     to.print("")
+    if found["regulator_room_w"] is not None:
+        room = units.show(found["regulator_room_w"], "power", u)
+        to.print(f"The regulator leaves room for {room} up to 90 % of its rating (common practice, no source).")
     if "sides_w" in point:
         sides = ", ".join(f"{k} side {units.show(v, 'power', u)}" for k, v in point["sides_w"].items())
         to.print(f"Each side alone: {sides}")

@@ -46,7 +46,8 @@ class Asked:
         return Air(np.array(self.air_k), self.wind_m_s, self.sky, self.dewpoint_k)
 
 
-def _quantity(option: str, text: str, kind: str, problems: list[Problem]) -> float | None:
+def quantity(option: str, text: str, kind: str, problems: list[Problem]) -> float | None:
+    """Return the quantity in SI units; None where it is wrong, with the problem added to `problems`."""
     try:
         return units.parse(text, kind)
     except units.QuantityError as error:
@@ -59,13 +60,13 @@ def _amount(cylinder: Cylinder, text: str, written: str, problems: list[Problem]
     key = f"--charge {cylinder.name}"
     plain = text.strip()
     if plain.endswith("%"):
-        share = _quantity(key, plain, "share", problems)
+        share = quantity(key, plain, "share", problems)
         mass = None if share is None else share * cylinder.full_kg
     elif not plain or plain.replace(".", "", 1).replace(",", "", 1).lstrip("+-").isdigit():
         problems.append(Problem(key, f'"{written}"', CHARGE_FORM, "a number alone may be a weight or a percentage"))
         return None
     else:
-        mass = _quantity(key, plain, "mass", problems)
+        mass = quantity(key, plain, "mass", problems)
     if mass is None:
         return None
     if mass < 0.0:
@@ -78,7 +79,8 @@ def _amount(cylinder: Cylinder, text: str, written: str, problems: list[Problem]
     return mass
 
 
-def _charges(site: Site, given: list[str], problems: list[Problem]) -> dict[str, float]:
+def charges(site: Site, given: list[str], problems: list[Problem]) -> dict[str, float]:
+    """Return the charge (kg) by cylinder from texts such as "A=20 lb"; what is wrong goes into `problems`."""
     known = {c.name: c for c in site.cylinders}
     found: dict[str, float] = {}
     for written in given:
@@ -110,11 +112,11 @@ def asked(
         problems.append(Problem("--charge", "nothing", CHARGE_FORM, hint))
     if not air:
         problems.append(Problem("--air", "nothing", 'a temperature such as "5 degF" or "-15 degC"'))
-    found = _charges(site, charge, problems)
-    air_k = [_quantity("--air", text, "temperature", problems) for text in air]
-    wind_m_s = 0.0 if wind is None else _quantity("--wind", wind, "speed", problems)
-    sky_share = 0.0 if sky is None else _quantity("--sky", sky, "share", problems)
-    dew = None if dewpoint is None else _quantity("--dewpoint", dewpoint, "temperature", problems)
+    found = charges(site, charge, problems)
+    air_k = [quantity("--air", text, "temperature", problems) for text in air]
+    wind_m_s = 0.0 if wind is None else quantity("--wind", wind, "speed", problems)
+    sky_share = 0.0 if sky is None else quantity("--sky", sky, "share", problems)
+    dew = None if dewpoint is None else quantity("--dewpoint", dewpoint, "temperature", problems)
     if sky_share is not None and not 0.0 <= sky_share <= 1.0:
         problems.append(Problem("--sky", f'"{sky}"', "the clear-sky share, from 0 (overcast) to 1 (clear)"))
     for text, value in zip(air, air_k, strict=True):

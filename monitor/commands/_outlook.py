@@ -60,7 +60,7 @@ def answered(asked: Options) -> tuple[Site, Outlook, Use | None]:
     problems: list[Problem] = []
     if asked.fail_on not in {None, "uncovered"}:
         problems.append(Problem("--fail-on", f'"{asked.fail_on}"', '"uncovered"'))
-    use = None if asked.use is None else _conditions._quantity("--use", asked.use, "mass_rate", problems)  # noqa: SLF001
+    use = None if asked.use is None else _conditions.quantity("--use", asked.use, "mass_rate", problems)
     if asked.forecast is not None or asked.charge or asked.at is not None:
         return (*_from_files(site, asked, use, problems), None)
     if problems:
@@ -89,7 +89,7 @@ def _from_files(site: Site, asked: Options, use: float | None, problems: list[Pr
     if not asked.charge:
         hint = "a cylinder without --charge counts as shut off"
         problems.append(Problem("--charge", "nothing", _conditions.CHARGE_FORM, hint))
-    charges = _conditions._charges(site, list(asked.charge), problems)  # noqa: SLF001
+    charges = _conditions.charges(site, list(asked.charge), problems)
     at = None if asked.at is None else _moment(asked.at, problems)
     forecast: Forecast | None = None
     if asked.forecast is not None:

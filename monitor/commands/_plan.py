@@ -33,7 +33,7 @@ def answer(asked: _outlook.Options, closed: tuple[str, ...], coldest: str | None
             days.append(date.fromisoformat(text))
         except ValueError:
             problems.append(Problem("--closed", f'"{text}"', 'a date such as "2026-12-25"'))
-    cold_k = None if coldest is None else _conditions._quantity("--coldest", coldest, "temperature", problems)  # noqa: SLF001
+    cold_k = None if coldest is None else _conditions.quantity("--coldest", coldest, "temperature", problems)
     if problems:
         raise BadInput(problems)
     site, made, use = _outlook.answered(asked)

@@ -37,7 +37,7 @@ def plan(
 ) -> None:
     """Plan the next refill: what to take, the last good day, what carries the meals meanwhile, which rule gives way.
 
-    Days, hours, weights and the risk accepted are the site file's [fuel] table.
+    Days, hours, weights and the risk accepted are the site file's `fuel` table.
     """
     from monitor.commands import _outlook, _plan
     from monitor.commands._print import console, print_json

@@ -1,7 +1,7 @@
 """Which cylinder gives how much of the gas that the household burns, over days.
 
 From rest to rest the manifold keeps one pressure, so one liquid temperature, and every cylinder ends as it began: the
-sum of physics.md's `mdot_i h_fg = U A_i (T_env - T) - C_i dT/dt` over such a cycle leaves shares in proportion to the
+sum of `mdot_i h_fg = U A_i (T_env - T) - C_i dT/dt` over such a cycle leaves shares in proportion to the
 effective (wetted and fin) wall. With automatic changeover the service side gives all until it is dry.
 """
 

@@ -99,7 +99,7 @@ def judge(
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(short of hold, short for a continuous appliance) for each hour; NaN counts as neither.
 
-    Physics.md section 5: in an hour when the household may burn, the hold time from rest is shorter than the stated
+    The rule: in an hour when the household may burn, the hold time from rest is shorter than the stated
     burn; for an appliance marked continuous, sustained capacity is below its demand. `stated_s` is 0 in an hour in
     which nothing may burn by turns.
     """

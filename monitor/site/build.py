@@ -90,7 +90,10 @@ def from_text(text: str, path: Path) -> Loaded:
         channels=channels,
         settings={k: beside(folder, v) if settings.BY_KEY[k].kind == "file" else v for k, v in chosen.items()},
     )
-    return Loaded(site, path, tuple(filled), tuple(check.warnings(site, parts, path, into)))
+    worth_a_look = tuple(check.warnings(site, parts, path, into))
+    if into.problems:
+        raise BadInput(into.ordered())
+    return Loaded(site, path, tuple(filled), worth_a_look)
 
 
 def air_pressure_pa(elevation_m: float) -> float:

@@ -160,6 +160,9 @@ def _cylinders(site: Site, into: Collector) -> Iterator[Problem]:
         limit = FILLING_DENSITY * cylinder.water_capacity_kg
         if cylinder.full_kg > 1.005 * limit and cylinder.gas.is_pure_propane:
             hint = "the filling density for propane is 42 % of the water capacity; more leaves no room to expand"
+            if cylinder.full_kg > 1.05 * limit:  # not a rounded nominal size: filled to this it may vent or burst
+                into.add((*at, "full"), pair(cylinder.full_kg, "mass"), f"at most {pair(limit, 'mass')}", hint)
+                continue
             yield into.warning((*at, "full"), pair(cylinder.full_kg, "mass"), f"at most {pair(limit, 'mass')}", hint)
         if cylinder.full_kg < 0.6 * limit:
             hint = f"42 % of the water capacity is {pair(limit, 'mass')}"

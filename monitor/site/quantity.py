@@ -230,7 +230,9 @@ def _bare(value: float, text: str, kind: str, spec: Kind) -> float:
         if 0 <= value <= 1:
             return value
         raise QuantityError("a bare share outside 0 to 1", spec.expected, f'write "{text} %" if percent is meant')
-    units = re.findall(r'"[-0-9.]+ ([^"]+)"', spec.expected)
+    units = re.findall(r'"[-0-9.]+ ([^" ]+)"', spec.expected)
+    if kind == "power" and value >= 1000:
+        units = units[:1]  # nobody has an appliance of so many kW
     ways = " or ".join(f'"{text} {unit}"' for unit in units)
     raise QuantityError("no unit", spec.expected, f"write {ways}, in quotes")
 

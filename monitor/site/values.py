@@ -220,7 +220,10 @@ def setting(spec: Setting, value: object) -> Any:
 
 def _bounds(spec: Setting, value: float) -> None:
     if (spec.low is not None and value < spec.low) or (spec.high is not None and value > spec.high):
-        span = f"from {bound(spec.low, spec.kind)} to {bound(spec.high, spec.kind)}"
+        far = spec.high is None or (spec.kind == "time" and spec.high > 1e9)  # no bound that a person would meet
+        span = f"at least {bound(spec.low, spec.kind)}"
+        if not far:
+            span = f"from {bound(spec.low, spec.kind)} to {bound(spec.high, spec.kind)}"
         raise QuantityError("out of range", span, f"the default is {bound(spec.default, spec.kind)}")
 
 

@@ -107,6 +107,9 @@ def test_capacity_matches_the_second_reading(site: Path, basis: str) -> None:
             assert point["film_w_m2k"] == pytest.approx(second.CHART_FILM)
         else:
             assert 5.0 < point["film_w_m2k"] < second.CHART_FILM
+            hold, ends = second.hold_s(shells, [mass, mass], point["film_w_m2k"], air, floor_of, 65_000 * BTU_H)
+            assert point["hold_s"] == pytest.approx(hold, rel=5e-3)
+            assert point["hold_ends"] == ends
 
 
 def test_still_air_film_is_natural_convection_and_radiation(tmp_path: Path) -> None:
@@ -157,7 +160,8 @@ def test_rule_of_thumb_two_forty_pound_cylinders(site: Path) -> None:
 def test_a_charge_that_cannot_be_is_refused(site: Path, charge: str) -> None:
     done = boiloff("capacity", "--site", str(site), "--charge", charge, "--air", "5 degF", "--json")
     assert done.returncode == 2, done.stdout
-    assert charge.split("=", maxsplit=1)[0] in done.stderr or charge in done.stderr
+    value = charge.partition("=")[2]
+    assert f'got "{charge}"' in done.stderr or (value and f'got "{value}"' in done.stderr)
 
 
 def test_a_charge_of_105_percent_is_taken(site: Path) -> None:
@@ -177,7 +181,7 @@ OUTLOOK_HOUR = {
 
 
 def test_outlook_from_files_alone(site: Path, tmp_path: Path) -> None:
-    rows = [f"2026-01-{5 + k // 24:02d}T{k % 24:02d}:00:00-06:00,{-5 - 20 * (k >= 20)}" for k in range(60)]
+    rows = [f"2026-01-{5 + k // 24:02d}T{k % 24:02d}:00:00-06:00,{-5 - 33 * (k >= 20)}" for k in range(60)]
     forecast = tmp_path / "F.csv"
     forecast.write_text("time,air_temperature_c\n" + "\n".join(rows) + "\n")
     args = ("outlook", "--site", str(site), "--forecast", str(forecast), "--charge", "A=9kg", "--charge", "B=30%")
@@ -189,9 +193,10 @@ def test_outlook_from_files_alone(site: Path, tmp_path: Path) -> None:
     assert len(answer["hours"]) == 60
     assert set(answer["hours"][0]) >= OUTLOOK_HOUR
     assert set(answer["hours"][0]["sustained_w"]) == {"chart", "floor", "weather"}
+    assert answer["uncovered"]  # -38 degC with half-empty cylinders
     for stretch in answer["uncovered"]:
         assert {"from", "to", "worst_time", "worst_headroom_w"} <= set(stretch)
-    assert boiloff(*args, *when, "--fail-on", "uncovered").returncode == (1 if answer["uncovered"] else 0)
+    assert boiloff(*args, *when, "--fail-on", "uncovered").returncode == 1
 
 
 def test_outlook_without_its_forecast_says_so(site: Path, tmp_path: Path) -> None:
@@ -199,5 +204,5 @@ def test_outlook_without_its_forecast_says_so(site: Path, tmp_path: Path) -> Non
         "outlook", "--site", str(site), "--forecast", str(tmp_path / "no.csv"), "--charge", "A=9kg",
         "--at", "2026-01-05T00:00:00Z", "--json",
     )  # fmt: skip
-    assert done.returncode in {2, 3}
+    assert done.returncode == 2
     assert "no.csv" in done.stderr

@@ -54,7 +54,7 @@ ONE: list[tuple[str, str, str, str]] = [
     ("[supply]\n", '[supply]\nshelter = "130 %"\n', "supply.shelter", "from 0 % to 100 %"),
     ("[supply]\n", '[supply]\nbasis = "wether"\n', "supply.basis", 'did you mean "weather"'),
     ("[supply]\n", '[supply]\ncheck_valves = "yes"\n', "supply.check_valves", "true or false"),
-    ('"160000 Btu/h"', '"160000"', "supply.regulator", '"160000 Btu/h" or "160000 kW"'),
+    ('"160000 Btu/h"', '"160000"', "supply.regulator", 'write "160000 Btu/h", in quotes'),
     # cylinder
     ('name = "A"', "name = 1", "cylinder[1].name", 'in quotes: "1"'),
     ('name = "A"', 'name = "site"', "cylinder[1].name", "is taken"),

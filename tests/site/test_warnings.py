@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.model.errors import BadInput
 from tests.site.sample import CYLINDER, RANGE, SOUND, WEATHER, loaded, warned
 
 
@@ -40,12 +41,18 @@ def test_no_rating() -> None:
 
 
 def test_full_above_and_below_the_filling_density() -> None:
-    over = warned(SOUND.replace(CYLINDER, CYLINDER + 'full = "42 lb"\n'))["cylinder[1].full"]
-    assert over.value == "42 lb (19.05 kg)"
+    over = warned(SOUND.replace(CYLINDER, CYLINDER + 'full = "41 lb"\n'))["cylinder[1].full"]
+    assert over.value == "41 lb (18.6 kg)"
     assert over.line == 13
     assert "42 %" in over.hint
     assert warned(SOUND.replace(CYLINDER, CYLINDER + 'full = "40 lb"\n')) == {}  # rounded, as stamped
     assert "42 %" in warned(SOUND.replace(CYLINDER, CYLINDER + 'full = "20 lb"\n'))["cylinder[1].full"].hint
+
+
+def test_full_far_above_the_filling_density_is_refused() -> None:
+    # 42 % of the water capacity: filling density for propane, 49 CFR 173.315 and NFPA 58; 39.98 lb here.
+    with pytest.raises(BadInput, match=r"cylinder\[1\]\.full.*42 lb.*at most 39.98 lb"):
+        warned(SOUND.replace(CYLINDER, CYLINDER + 'full = "42 lb"\n'))
 
 
 @pytest.mark.parametrize(
