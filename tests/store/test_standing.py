@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -62,6 +64,26 @@ def test_the_same_notice_twice_is_one_row_a_channel(store: Store) -> None:
     store.commit_judgement(judgement(), ["log"])
     store.commit_judgement(judgement(), ["log", "mail"])
     assert [(r.channel, r.attempts) for r in store.waiting()] == [("log", 0), ("mail", 0)]
+    assert len(store.transitions()) == len(store.notices()) == 1
+
+
+def test_a_bad_number_in_the_facts_does_not_cost_the_alert(store: Store) -> None:
+    plain = judgement()
+    state = replace(plain.states[0], facts={"air_k": math.nan, "worst": "x"}, told_rank=math.inf)
+    step = replace(plain.transitions[0], facts={"hold_s": math.nan})
+    store.commit_judgement(Judgement((state,), (step,), plain.notices), ["log"])
+    assert store.alert_states()[KEY].facts == {"air_k": None, "worst": "x"}
+    assert store.alert_states()[KEY].told_rank is None
+    assert store.transitions()[0].facts == {"hold_s": None}
+    assert len(store.waiting()) == 1
+
+
+def test_rows_of_one_channel_newest_first(store: Store) -> None:
+    store.commit_judgement(judgement(1), ["log", "mail"])
+    store.commit_judgement(judgement(2), ["log", "mail"])
+    assert [r.notice.id[-2:] for r in store.outbox(1, "mail")] == ["#2"]
+    assert {r.channel for r in store.outbox()} == {"log", "mail"}
+    assert [r.notice.id[-2:] for r in store.due(NOW, 10, "log")] == ["#1", "#2"]
 
 
 def test_the_way_of_a_row(store: Store) -> None:
