@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import random
 import threading
 import time
+import tracemalloc
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -253,6 +255,8 @@ def test_a_deaf_radio_is_reset(bluez: Bluez) -> None:
 def test_an_adapter_taken_away_20_times_comes_back_each_time(bluez: Bluez) -> None:
     with listening(ble(), pace=0.02) as (_, caught):
         waits = []
+        sizes = []
+        tracemalloc.start()
         for turn in range(20):
             kg = 15.0 + turn / 2
             data = b"\x40\x06" + round(kg * 100).to_bytes(2, "little")
@@ -261,7 +265,11 @@ def test_an_adapter_taken_away_20_times_comes_back_each_time(bluez: Bluez) -> No
             waits.append(time.monotonic() - begun)
             bluez.remove_adapter()
             wait_for(lambda: (h := caught.last("bluetooth")) and h.error)
+            gc.collect()
+            sizes.append(tracemalloc.get_traced_memory()[0])
             bluez.add_adapter()
+        tracemalloc.stop()
+    assert sizes[-1] - sizes[4] < 300_000  # bytes over 15 turns, the fake's own included
     assert max(waits) < 0.02 * 16.0 + 1.5  # the longest look-again pause at this pace, and some air
     assert len(caught.values()) == 20
 
