@@ -16,6 +16,7 @@ from monitor.model.site import Site, WeatherSource
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
 from monitor.service.clock import Clock
+from monitor.service.levels import Levels
 from monitor.service.remake import Remake
 from monitor.service.schedule import Schedule
 from monitor.service.systemd import Notifier
@@ -110,6 +111,7 @@ class Core:
     sane: asyncio.Event  # the clock can be believed
     reload: asyncio.Event = field(default_factory=asyncio.Event)  # the site file is to be read again
     told: list[Callable[[Found], None]] = field(default_factory=list)  # who shows each round's outcome elsewhere
+    levels: Levels = field(default_factory=Levels)
     rounds: int = 0
     busy: bool = False  # an outlook is being made
 

@@ -19,7 +19,7 @@ from monitor.model.errors import BadInput
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
 from monitor.notify.outbox import Worker
-from monitor.service import loops, official, start
+from monitor.service import loops, official, regular, start
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
 from monitor.service.clock import Clock, RealClock
@@ -170,6 +170,9 @@ class Daemon:
                 source.start()
             core.schedule.add("forecast", lambda: loops.pull_job(core, self._pull), _pull_trigger(core), now=True)
             core.schedule.add("official warnings", lambda: official.job(core), every(official.EVERY_S), now=True)
+            beats_s = int(core.site.settings.get("service.heartbeat_every", 900.0))
+            sign_of_life = IntervalTrigger(seconds=beats_s, start_date=core.clock.now())
+            core.schedule.add("heartbeat", lambda: regular.heartbeat_job(core), sign_of_life)
             while True:
                 beat()
                 await asyncio.sleep(_TURN_S)

@@ -10,8 +10,9 @@ from collections.abc import Awaitable, Callable
 from datetime import timedelta
 from pathlib import Path
 
+from monitor import outlook
 from monitor.model.forecast import Forecast
-from monitor.service import start
+from monitor.service import regular, start
 from monitor.service.clock import JumpWatch, RealClock
 from monitor.service.core import Core
 from monitor.service.pull import Pull
@@ -39,7 +40,7 @@ async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None
         reasons = core.remake.taken()
         log.debug("outlook made for %s", ", ".join(reasons))
         try:
-            found = await _round(core)
+            found, telling = await _round(core)
         except Exception as error:
             core.board.fails("outlook", "loop", f"{type(error).__name__}: {error}")
             core.remake.poke("the last round failed")
@@ -51,30 +52,32 @@ async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None
         core.hooks.on_round(found)
         for tell in core.told:
             tell(found)
-        if found.judgement.notices:
+        if telling:
             wake()
 
 
-async def _round(core: Core) -> Found:
+async def _round(core: Core) -> tuple[Found, bool]:
+    """Make and keep one outlook and its alerts; return it, and whether there is something to tell."""
     await asyncio.wait_for(asyncio.wrap_future(core.writer.flush()), ROUND_S)
     site, now, health = core.site, core.clock.now(), core.board.all()
 
     def compute() -> Found:
         with contextlib.closing(Store.open(core.store_path, readonly=True)) as store:
-            return work(site, store, now, health)
+            return work(site, store, now, health, core.levels)
 
     found = await core.calls.call("outlook", compute, ROUND_S)
     channels = ["log", *(c.name for c in site.channels if c.name != "log")]
 
-    def keep(store: Store) -> None:
-        from monitor import outlook
-
+    def keep(store: Store) -> bool:
         with store.transaction():
             store.add_outlook(found.at, outlook.jsonable(found.outlook, site))
             store.commit_judgement(found.judgement, channels)
+            regular_one = regular.summarize(site, store, found, core)
+            if regular_one is not None:
+                store.enqueue(regular_one, channels, found.at)
+        return bool(found.judgement.notices) or regular_one is not None
 
-    await core.write(keep)
-    return found
+    return found, await core.write(keep)
 
 
 async def pull_job(core: Core, pull: Pull) -> None:

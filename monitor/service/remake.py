@@ -48,10 +48,9 @@ class Remake:
     def due(self) -> datetime:
         """Return when the next outlook is to be made."""
         with self._lock:
-            if self._due_at is not None:
-                return self._due_at
             made = self._made_at or self._clock.now()
-            return made + timedelta(seconds=self._longest_s(made))
+            anyhow = made + timedelta(seconds=self._longest_s(made))
+            return anyhow if self._due_at is None else min(anyhow, self._due_at)
 
     def taken(self) -> tuple[str, ...]:
         """Note that an outlook is being made now; return the reasons and start to collect anew."""

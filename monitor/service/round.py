@@ -15,9 +15,10 @@ from monitor.model.alert import Condition, Judgement
 from monitor.model.forecast import Forecast
 from monitor.model.health import SourceHealth
 from monitor.model.outlook import Outlook
-from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
+from monitor.model.reading import Level, Quantity, Reading
 from monitor.model.site import Site
-from monitor.outlook import level
+from monitor.outlook.sensor_faults import SensorFault
+from monitor.service.levels import Levels
 from monitor.weather import bulletin
 from monitor.weather.choose import choose
 from monitor.weather.yard import Yard, gap_k
@@ -25,8 +26,8 @@ from monitor.weather.yard import Yard, gap_k
 if TYPE_CHECKING:
     from monitor.store import Store
 
-LEVEL_DAYS = 45  # readings this old no longer say anything about the level now
 HISTORY_HOURS = 48
+OFTEN = timedelta(minutes=10)  # a thermometer that tells each minute says no more by it
 YARD = Yard()  # remembers for the rest of the day what was learnt of forecasts here
 
 History = tuple[Sequence[datetime], Sequence[float]]
@@ -36,7 +37,6 @@ History = tuple[Sequence[datetime], Sequence[float]]
 class Facts:
     """What a round starts from."""
 
-    readings: tuple[Reading, ...]
     forecast: Forecast | None
     history: History | None
     newest: tuple[Reading, ...]  # of each source and quantity
@@ -55,23 +55,16 @@ class Found:
 
 def gather(site: Site, store: Store, now: datetime) -> Facts:
     """Read from the store what the outlook rests on."""
-    names = {c.name for c in site.cylinders}
-    readings = tuple(
-        r
-        for quantity in (*sorted(LEVEL_QUANTITIES), Quantity.VALVE)
-        for r in store.readings(since=now - timedelta(days=LEVEL_DAYS), quantity=quantity)
-        if r.subject in names
-    )
     air = [
         r
         for r in store.readings(
-            since=now - timedelta(hours=HISTORY_HOURS), subject="site", quantity=Quantity.AIR_TEMPERATURE
+            since=now - timedelta(hours=HISTORY_HOURS), subject="site", quantity=Quantity.AIR_TEMPERATURE, every=OFTEN
         )
         if r.value is not None
     ]
     history = ([r.time for r in air], [float(r.value or 0.0) for r in air]) if air else None
     forecast = YARD.ready(store, site, choose_forecast(site, store, now), now)
-    return Facts(readings, forecast, history, tuple(store.latest_readings()))
+    return Facts(forecast, history, tuple(store.latest_readings()))
 
 
 def choose_forecast(site: Site, store: Store, now: datetime) -> Forecast | None:
@@ -82,19 +75,21 @@ def choose_forecast(site: Site, store: Store, now: datetime) -> Forecast | None:
     return choose([*kept, newest] if newest is not None else kept, order, now).forecast
 
 
-def work(site: Site, store: Store, now: datetime, health: Mapping[str, SourceHealth]) -> Found:
-    """Make the outlook and judge it."""
+def work(
+    site: Site, store: Store, now: datetime, health: Mapping[str, SourceHealth], levels_of: Levels | None = None
+) -> Found:
+    """Make the outlook and judge it. `levels_of` remembers what was read in earlier rounds."""
     facts = gather(site, store, now)
-    levels = level.estimate(site, facts.readings, now, facts.history)
-    site = level.with_valves(site, facts.readings, now)
+    level = (levels_of or Levels()).now(site, store, now, facts.history)
+    site, levels = level.site, level.levels
     made = outlook.make(site, facts.forecast, levels, now, history=facts.history)
-    known = know(store, site, facts, now)
+    known = know(store, site, facts, now, level.faults)
     conditions = alerts.conditions(made, levels, site, now, health, known)
     judgement = alerts.judge(conditions, store.alert_states(), now, site)
     return Found(now, levels, made, conditions, judgement)
 
 
-def know(store: Store, site: Site, facts: Facts, now: datetime) -> alerts.Known:
+def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence[SensorFault] = ()) -> alerts.Known:
     """Return what else the rules look at: the newest readings, what each source sent that could not be used, how far
     thermometer and forecast are apart, and the official warnings.
     """
@@ -108,6 +103,7 @@ def know(store: Store, site: Site, facts: Facts, now: datetime) -> alerts.Known:
         readings=facts.newest,
         set_aside=count,
         set_aside_reason=reason,
+        stuck_since={fault.sensor: fault.since for fault in faults if fault.kind == "stuck"},
         air_gap_k=gap_k(facts.forecast, facts.history, now),
         official_warning=bulletin.words(bulletin.load(store.get(bulletin.KEY), now), site.timezone),
     )

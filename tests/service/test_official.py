@@ -67,7 +67,7 @@ async def test_a_warning_comes_and_goes(server: Nws, tmp_path: Path) -> None:
     def words() -> str:
         with Store.open(database, readonly=True) as store:
             site = load(path)
-            known = know(store, site, Facts((), None, None, ()), clock.now())
+            known = know(store, site, Facts(None, None, ()), clock.now())
             return known.official_warning
 
     def stepped(seconds: float, true: Callable[[], bool]) -> Callable[[], bool]:
@@ -95,4 +95,4 @@ def test_kept_text_that_cannot_be_read_is_no_warning(tmp_path: Path, server: Nws
     path.write_text(SITE.format(url=server.url))
     with Store.open(tmp_path / "b.db") as store:
         store.put(bulletin.KEY, "{rubbish")
-        assert know(store, load(path), Facts((), None, None, ()), NOW).official_warning == ""
+        assert know(store, load(path), Facts(None, None, ()), NOW).official_warning == ""

@@ -54,6 +54,15 @@ def test_each_hour_anyhow_just_after_its_turn() -> None:
     assert remake.taken() == ("another hour",)
 
 
+def test_a_poke_does_not_put_off_what_is_due_anyhow() -> None:
+    clock = SteppedClock(START + timedelta(minutes=57))
+    remake = Remake(clock)
+    remake.taken()
+    _after(clock, 60)
+    remake.poke("reading of A")
+    assert remake.due() == START + timedelta(hours=1, seconds=2)
+
+
 def test_a_jump_of_the_clock_is_a_reason() -> None:
     clock = SteppedClock(START)
     remake = Remake(clock)

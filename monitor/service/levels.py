@@ -1,0 +1,100 @@
+"""Levels from one round to the next: the filter is kept, and only new readings are taken in.
+
+Started afresh, and always with the same answer, where the past or the site changed: a correction, a reading entered
+for an earlier time, another valve, another site file.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
+from monitor.model.site import Site
+from monitor.outlook import level
+from monitor.outlook.follow import Follower
+from monitor.outlook.sensor_faults import SensorFault
+
+if TYPE_CHECKING:
+    from monitor.store import Store
+
+DAYS = 45  # readings older than this no longer say anything about the level now
+_FINE = timedelta(days=1)  # of older readings one in each half-hour is enough, as the filter takes them in
+_SLOT = timedelta(seconds=level.SLOT_S)
+
+_OF_THE_LIQUID = LEVEL_QUANTITIES - {Quantity.GROSS_WEIGHT, Quantity.PROPANE_LEFT, Quantity.SHARE_OF_FULL}
+_NOWHERE = Site("", 0.0, 0.0, "UTC", (), ())
+
+Air = tuple[Sequence[datetime], Sequence[float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the levels are, by which valves, and which sensors are not to be trusted."""
+
+    site: Site  # its valves as last read
+    levels: tuple[Level, ...]
+    faults: tuple[SensorFault, ...]
+
+
+class Levels:
+    """One for a service. Not for two threads at once; a second one waits."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._follower = Follower(_NOWHERE)
+        self._number = 0  # of the newest reading that was looked at
+        self._at: datetime | None = None
+        self._early: list[Reading] = []
+
+    def now(self, site: Site, store: Store, now: datetime, air: Air | None) -> Known:
+        """Return the levels at `now` from all that the store holds."""
+        with self._lock:
+            site = level.with_valves(site, _of(store, site, now, [Quantity.VALVE]), now)
+            number = store.newest_number()
+            # What is told as a mass is no other for the cold. Given a winter that cools while fuel is used, the filter
+            # would take a part of the use for the scale's drift with temperature, and the level for higher than it is.
+            air = air if any(r.quantity in _OF_THE_LIQUID for r in store.latest_readings()) else None
+            if not self._went_on(site, store, now, air):
+                self._start(site, store, now, air)
+            self._number, self._at = number, now
+            return Known(site, self._follower.levels(now), self._follower.faults())
+
+    def _went_on(self, site: Site, store: Store, now: datetime, air: Air | None) -> bool:
+        """Take in what is new; False where it needs a fresh start."""
+        if self._follower.site != site or self._at is None or now < self._at:
+            return False
+        new = [*self._early, *(r for r in store.readings_after(self._number) if _tells_level(r, site))]
+        self._early = [r for r in new if r.time > now]  # from a sender whose clock runs ahead a little
+        return self._follower.take([r for r in new if r.time <= now], air)
+
+    def _start(self, site: Site, store: Store, now: datetime, air: Air | None) -> None:
+        readings = _of(store, site, now, sorted(LEVEL_QUANTITIES))
+        self._follower = Follower(site)
+        gone = {r.corrects for r in readings if r.corrects is not None}
+        plain = [_uncorrecting(r) for r in readings if r.id not in gone]
+        self._early = [r for r in plain if r.time > now]
+        self._follower.take([r for r in plain if r.time <= now], air)
+
+
+def _tells_level(reading: Reading, site: Site) -> bool:
+    return reading.quantity in LEVEL_QUANTITIES and any(c.name == reading.subject for c in site.cylinders)
+
+
+def _uncorrecting(reading: Reading) -> Reading:
+    """The reading as if it had been the first: what it corrects has been left out already."""
+    return replace(reading, corrects=None) if reading.corrects is not None else reading
+
+
+def _of(store: Store, site: Site, now: datetime, quantities: Sequence[Quantity]) -> list[Reading]:
+    """Readings of the site's cylinders: the last day's all, of older ones one of a source in each half-hour."""
+    names = {c.name for c in site.cylinders}
+    fine = now - _FINE
+    found = []
+    for quantity in quantities:
+        found += store.readings(since=now - timedelta(days=DAYS), until=fine, quantity=quantity, every=_SLOT)
+        found += store.readings(since=fine, quantity=quantity)
+    return [r for r in found if r.subject in names]
