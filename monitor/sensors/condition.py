@@ -48,8 +48,10 @@ class Condition:
         return self._last.error if self._last is not None else ""
 
     def works(self) -> None:
-        """Note that it works now."""
-        self._put("", permanent=False)
+        """Note that it works now. While it does, the time is noted once a minute: this is called for each reading."""
+        last = self._last
+        if last is None or last.error or self._clock.monotonic() - self._told_s >= _AGAIN_S:
+            self._put("", permanent=False)
 
     def fails(self, error: str, *, permanent: bool = False) -> None:
         """Note that it fails now, with the reason in words. `permanent`: only a person can mend it."""

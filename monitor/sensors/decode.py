@@ -23,6 +23,7 @@ _UNKNOWN = frozenset({"unknown", "unavailable", "null", "none", "n/a"})
 _ON = frozenset({"true", "on", "yes", "open", "opened", "active", "reserve", "detected", "1"})
 _OFF = frozenset({"false", "off", "no", "closed", "shut", "inactive", "service", "clear", "0"})
 _TEXT_LIMIT = 100
+QUANTITY = {q.value: q for q in Quantity}
 _BEYOND_TABLE = 0.05  # a calibration table is drawn out at its ends by so much of its span
 
 
@@ -39,7 +40,7 @@ def to_reading(
         time=time,
         received=received,
         subject=spec.subject,
-        quantity=Quantity(spec.quantity),
+        quantity=QUANTITY[spec.quantity],
         value=value,
         source=spec.name,
         noise=spec.noise,
@@ -64,7 +65,7 @@ def _time(sent: Sent, received: datetime) -> datetime:
 
 def _value(spec: SensorSpec, site: Site, sent: Sent) -> float | None:
     """Return the value in SI; None where the sender says in words that it does not know. Raises Refused."""
-    quantity = Quantity(spec.quantity)
+    quantity = QUANTITY[spec.quantity]
     number, unit = sent.value, sent.unit
     if quantity in plausible.SWITCHES and (state := _switch(number)) is not None:
         number = state

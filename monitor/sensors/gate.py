@@ -10,7 +10,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from datetime import datetime
 
-from monitor.model.reading import Quantity, Reading, SetAside
+from monitor.model.reading import Reading, SetAside
 from monitor.model.site import SensorSpec
 from monitor.sensors.condition import Clock, Condition
 from monitor.sensors.plausible import SWITCHES
@@ -21,6 +21,7 @@ OnReading = Callable[[Reading, Done], None]
 OnSetAside = Callable[[SetAside, Done], None]
 Decode = Callable[[datetime], list[Reading | SetAside]]  # given when it was received
 
+_SWITCHES = frozenset(quantity.value for quantity in SWITCHES)
 _SEEN = 256  # of a sensor's latest readings with a time of their own, kept to know a double
 _ASIDE_GAP_S = 60.0  # one set aside in this time is kept of a sensor that sends nothing else, after a burst
 
@@ -128,7 +129,7 @@ class Gate:
 
 
 def _gap(spec: SensorSpec) -> float:
-    return gap_s(spec.interval_s, switch=Quantity(spec.quantity) in SWITCHES)
+    return gap_s(spec.interval_s, switch=spec.quantity in _SWITCHES)
 
 
 def _last_of(count: int, done: Done) -> Done:

@@ -53,6 +53,8 @@ def readings(
 
 def format_of(spec: SensorSpec, content_type: str = "") -> str:
     """Return "number", "json" or "senml" for a sensor and the content type that a message names."""
+    if not spec.options and not content_type:
+        return "json" if spec.pointer or spec.time_pointer or spec.unit_pointer else "number"
     named = str(spec.options.get("format", "")).lower()
     if named:
         return named

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any
 
 from monitor.sensors.sent import Refused
@@ -10,13 +11,14 @@ from monitor.sensors.sent import Refused
 _INDEX = re.compile(r"0|[1-9][0-9]{0,8}")
 
 
-def tokens(pointer: str) -> list[str]:
+@lru_cache(maxsize=512)
+def tokens(pointer: str) -> tuple[str, ...]:
     """Return the reference tokens of `pointer`, unescaped ("~1" is "/", "~0" is "~")."""
     if not pointer:
-        return []
+        return ()
     if not pointer.startswith("/"):
         raise Refused(f'"{pointer}" is no JSON pointer: it begins with "/"')
-    return [token.replace("~1", "/").replace("~0", "~") for token in pointer.split("/")[1:]]
+    return tuple(token.replace("~1", "/").replace("~0", "~") for token in pointer.split("/")[1:])
 
 
 def find(document: Any, pointer: str) -> Any:

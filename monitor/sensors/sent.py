@@ -54,6 +54,8 @@ def parse_time(value: object) -> datetime:
             text = value.strip()
             if len(text) > 64:
                 raise Refused("time is too long to be one")
+            if text[4:5] == "-":
+                return _from_iso(text)
             try:
                 number = float(text)
             except ValueError:
