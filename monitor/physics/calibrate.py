@@ -4,7 +4,8 @@ Over each draw the heat balance leaves one unknown, the factor f on the weather 
 
     f = [sum_i C_i dT + sum_i h_fg (m_before - m_after)] / integral of sum_i U_i A_i (T_env,i - T) dt
 
-with U the film uncapped, the wall at the liquid's own temperature. Each draw's f carries the error of its sensors;
+with U the film as the product uses it, but uncapped: the wall at the floor. (A wall still warmer than that has less
+natural convection, so a factor found this way errs to the low side.) Each draw's f carries the error of its sensors;
 draws are combined with a between-draw variance (DerSimonian and Laird, Controlled Clinical Trials 7 (1986) 177), so
 that a site whose draws disagree is not called well determined. Nothing is used unless enough draws agree.
 """
@@ -86,11 +87,12 @@ def _of_draw(plant: Plant, d: Draw) -> _Estimate | None:
         return None  # a cylinder running dry in between would need its own balance
     flow_w, per_kelvin = np.zeros_like(t), np.zeros_like(t)
     capacity = np.zeros_like(t)
+    wall = np.full_like(t, plant.floor_k("weather"))
     for column, i in enumerate(index):
         if not live[0, column]:
             continue
         s = plant.shells[i]
-        p = film.parts(s, float(plant.outside_m[i]), air, t, plant.shelter, plant.air_pressure_pa)
+        p = film.parts(s, float(plant.outside_m[i]), air, wall, plant.shelter, plant.air_pressure_pa)
         area = shell.effective_at_volume(s, m[:, column] / fluid.density_kg_m3(t))
         flow_w += p.total * area * (p.outside_k - t)
         per_kelvin += p.total * area
