@@ -177,12 +177,8 @@ async def test_an_end_without_notice_is_known_at_the_next_start(tmp_path: Path) 
         seen = view.look(_site(path), store, tmp_path / "store.db", datetime.now(UTC))
     assert any(t.what == "service" and "without notice" in t.words for t in seen.troubles)
     async with harness.running(path) as daemon:
-        health = daemon.core.board.get("service")
-        while health is None:
-            await asyncio.sleep(0.01)
-            health = daemon.core.board.get("service")
-        assert "without notice" in health.error
-        assert health.value == 2.0
+        await harness.until(lambda: (h := daemon.core.board.get("service")) is not None and h.value == 2.0)
+        assert "without notice" in daemon.core.board.all()["service"].error
 
 
 def _site(path: Path):  # type: ignore[no-untyped-def]
