@@ -130,8 +130,9 @@ def _with_odds(site: Site, forecast: Forecast, at: datetime) -> Forecast:
 
 def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Outlook, Use | None]:
     from monitor import store as database
-    from monitor.outlook import level
+    from monitor.model.reading import LEVEL_QUANTITIES
     from monitor.service import round as main_job
+    from monitor.service.levels import Levels, readings_of
 
     path = database.find(site, asked.store)
     if not path.exists():
@@ -140,9 +141,10 @@ def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Ou
     now = datetime.now(UTC)
     with database.Store.open(path, readonly=True) as store:
         facts = main_job.gather(site, store, now)
-    levels = level.estimate(site, facts.readings, now, facts.history)
-    site = level.with_valves(site, facts.readings, now)
-    learnt = outlook.learn_use(site, facts.readings, now, facts.history)
+        level = Levels().now(site, store, now, facts.history)
+        readings = readings_of(store, site, now, sorted(LEVEL_QUANTITIES))
+    site, levels = level.site, level.levels
+    learnt = outlook.learn_use(site, readings, now, facts.history)
     made = outlook.make(site, facts.forecast, levels, now, history=facts.history, use_kg_s=use, learnt=learnt)
     return site, made, (learnt if use is None else None)
 

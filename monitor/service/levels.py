@@ -53,7 +53,7 @@ class Levels:
     def now(self, site: Site, store: Store, now: datetime, air: Air | None) -> Known:
         """Return the levels at `now` from all that the store holds."""
         with self._lock:
-            site = level.with_valves(site, _of(store, site, now, [Quantity.VALVE]), now)
+            site = level.with_valves(site, readings_of(store, site, now, [Quantity.VALVE]), now)
             number = store.newest_number()
             # What is told as a mass is no other for the cold. Given a winter that cools while fuel is used, the filter
             # would take a part of the use for the scale's drift with temperature, and the level for higher than it is.
@@ -72,7 +72,7 @@ class Levels:
         return self._follower.take([r for r in new if r.time <= now], air)
 
     def _start(self, site: Site, store: Store, now: datetime, air: Air | None) -> None:
-        readings = _of(store, site, now, sorted(LEVEL_QUANTITIES))
+        readings = readings_of(store, site, now, sorted(LEVEL_QUANTITIES))
         self._follower = Follower(site)
         gone = {r.corrects for r in readings if r.corrects is not None}
         plain = [_uncorrecting(r) for r in readings if r.id not in gone]
@@ -89,7 +89,7 @@ def _uncorrecting(reading: Reading) -> Reading:
     return replace(reading, corrects=None) if reading.corrects is not None else reading
 
 
-def _of(store: Store, site: Site, now: datetime, quantities: Sequence[Quantity]) -> list[Reading]:
+def readings_of(store: Store, site: Site, now: datetime, quantities: Sequence[Quantity]) -> list[Reading]:
     """Readings of the site's cylinders: the last day's all, of older ones one of a source in each half-hour."""
     names = {c.name for c in site.cylinders}
     fine = now - _FINE
@@ -97,4 +97,8 @@ def _of(store: Store, site: Site, now: datetime, quantities: Sequence[Quantity])
     for quantity in quantities:
         found += store.readings(since=now - timedelta(days=DAYS), until=fine, quantity=quantity, every=_SLOT)
         found += store.readings(since=fine, quantity=quantity)
+    # The newest word on a level or a valve counts however old it is: an old value with its age, never "no value".
+    wanted = {str(q) for q in quantities}
+    oldest = now - timedelta(days=DAYS)
+    found += [r for r in store.latest_readings() if str(r.quantity) in wanted and r.time < oldest]
     return [r for r in found if r.subject in names]

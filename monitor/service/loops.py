@@ -7,10 +7,12 @@ import contextlib
 import logging
 import shutil
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-from monitor import outlook
+from monitor import alerts, outlook
+from monitor.model.alert import Judgement
 from monitor.model.forecast import Forecast
 from monitor.service import regular, start
 from monitor.service.clock import JumpWatch, RealClock
@@ -43,11 +45,15 @@ async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None
             found, telling = await _round(core)
         except Exception as error:
             core.board.fails("outlook", "loop", f"{type(error).__name__}: {error}")
-            core.remake.poke("the last round failed")
+            core.remake.poke("the last round failed", matters=True)  # the supervisor waits longer each time
             raise
         finally:
             core.busy = False
-        core.board.works("outlook", "loop", interval_s=3600.0)
+        if found.failed:
+            core.board.fails("outlook", "loop", found.failed, interval_s=3600.0)
+            core.remake.poke("the outlook could not be made")
+        else:
+            core.board.works("outlook", "loop", interval_s=3600.0)
         core.rounds += 1
         core.hooks.on_round(found)
         for tell in core.told:
@@ -68,16 +74,20 @@ async def _round(core: Core) -> tuple[Found, bool]:
     found = await core.calls.call("outlook", compute, ROUND_S)
     channels = ["log", *(c.name for c in site.channels if c.name != "log")]
 
-    def keep(store: Store) -> bool:
+    def keep(store: Store) -> tuple[Judgement, bool]:
         with store.transaction():
-            store.add_outlook(found.at, outlook.jsonable(found.outlook, site))
-            store.commit_judgement(found.judgement, channels)
+            # Judged again here, on the states as they are now: somebody may have acknowledged or shelved meanwhile.
+            judgement = alerts.judge(found.conditions, store.alert_states(), found.at, found.site)
+            if not found.failed:
+                store.add_outlook(found.at, outlook.jsonable(found.outlook, found.site))
+            store.commit_judgement(judgement, channels)
             regular_one = regular.summarize(site, store, found, core)
             if regular_one is not None:
                 store.enqueue(regular_one, channels, found.at)
-        return bool(found.judgement.notices) or regular_one is not None
+        return judgement, bool(judgement.notices) or regular_one is not None
 
-    return found, await core.write(keep)
+    judgement, telling = await core.write(keep)
+    return replace(found, judgement=judgement), telling
 
 
 async def pull_job(core: Core, pull: Pull) -> None:

@@ -5,6 +5,7 @@ Runs in the compute thread with a reading connection of its own; what it found g
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -26,6 +27,8 @@ from monitor.weather.yard import Yard, gap_k
 if TYPE_CHECKING:
     from monitor.store import Store
 
+log = logging.getLogger(__name__)
+
 HISTORY_HOURS = 48
 OFTEN = timedelta(minutes=10)  # a thermometer that tells each minute says no more by it
 YARD = Yard()  # remembers for the rest of the day what was learnt of forecasts here
@@ -44,13 +47,15 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a round ends with."""
+    """What a round ends with. `site` has the valves as they stand; `failed` says what could not be worked out."""
 
     at: datetime
+    site: Site
     levels: tuple[Level, ...]
     outlook: Outlook
     conditions: tuple[Condition, ...]
     judgement: Judgement
+    failed: str = ""
 
 
 def gather(site: Site, store: Store, now: datetime) -> Facts:
@@ -78,15 +83,29 @@ def choose_forecast(site: Site, store: Store, now: datetime) -> Forecast | None:
 def work(
     site: Site, store: Store, now: datetime, health: Mapping[str, SourceHealth], levels_of: Levels | None = None
 ) -> Found:
-    """Make the outlook and judge it. `levels_of` remembers what was read in earlier rounds."""
-    facts = gather(site, store, now)
-    level = (levels_of or Levels()).now(site, store, now, facts.history)
-    site, levels = level.site, level.levels
-    made = outlook.make(site, facts.forecast, levels, now, history=facts.history)
-    known = know(store, site, facts, now, level.faults)
+    """Make the outlook and judge it. `levels_of` remembers what was read in earlier rounds.
+
+    Where the outlook cannot be made, what needs none (gas, a silent sensor, a full disk) is judged all the same.
+    """
+    failed, made = "", None
+    facts = Facts(None, None, tuple(store.latest_readings()))
+    levels: tuple[Level, ...] = ()
+    faults: Sequence[SensorFault] = ()
+    try:
+        facts = gather(site, store, now)
+        level = (levels_of or Levels()).now(site, store, now, facts.history)
+        site, levels, faults = level.site, level.levels, level.faults
+        made = outlook.make(site, facts.forecast, levels, now, history=facts.history)
+    except Exception as error:
+        log.exception("the outlook could not be made")
+        failed = f"{type(error).__name__}: {error}"
+        health = {**health, "outlook": SourceHealth("outlook", "service", now, failed_at=now, error=failed)}
+    known = know(store, site, facts, now, faults)
     conditions = alerts.conditions(made, levels, site, now, health, known)
     judgement = alerts.judge(conditions, store.alert_states(), now, site)
-    return Found(now, levels, made, conditions, judgement)
+    if made is None:
+        made = Outlook(now, site.name, site.supply.basis, site.demand_w, (), (), None, levels, notes=(failed,))
+    return Found(now, site, levels, made, conditions, judgement, failed)
 
 
 def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence[SensorFault] = ()) -> alerts.Known:

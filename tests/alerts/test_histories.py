@@ -15,7 +15,7 @@ from monitor.model.alert import AlertState, Condition, Judgement, Notice
 from monitor.model.errors import BadInput
 from monitor.store.pack import pack_state, unpack_state
 from tests.alerts.scene import NOW
-from tests.alerts.test_life import cond, words
+from tests.alerts.play import cond, words
 
 # What each stands for: no delay; on- and off-delay; latching; held back by the first; passes everything.
 ALERTS = {

@@ -11,7 +11,7 @@ from typing import get_args
 from monitor.alerts import operate
 from monitor.model.alert import State
 from monitor.model.errors import BadInput
-from tests.alerts.test_life import Play, cond, words
+from tests.alerts.play import Play, cond, words
 
 SEEN = "it holds"
 GONE = "it is gone"
