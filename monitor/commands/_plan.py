@@ -38,11 +38,11 @@ def answer(asked: _outlook.Options, closed: tuple[str, ...], coldest: str | None
         raise BadInput(problems)
     site, made, use = _outlook.answered(asked)
     rules = replace(Rules.of(site.settings), closed=frozenset(days))
-    found = plan(site, made.levels, made.hours, use or _stated(site, made), made.at, rules=rules, cold_k=cold_k)
+    found = plan(site, made.levels, made.hours, use or stated(site, made), made.at, rules=rules, cold_k=cold_k)
     return site, made, found
 
 
-def _stated(site: Site, made: Outlook) -> Use:
+def stated(site: Site, made: Outlook) -> Use:
     """A use nobody has learnt yet: what the levels show or was stated, else the first guess, with a wide spread."""
     mean = _outlook.stated_kg_d(made)
     basis = "use as stated or as the levels show it"

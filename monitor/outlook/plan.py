@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from statistics import NormalDist
 from typing import Any
@@ -245,7 +245,8 @@ def plan(
     airs = [h.air_k for h in hours if h.air_k is not None]
     cold = min(airs, default=268.15) if cold_k is None else cold_k
     floor = rules.reserve * sum(c.full_kg for c in opened)
-    needed = least_share(site, cold)
+    blind = not airs and cold_k is None
+    needed = None if blind else least_share(site, cold)
     if needed is not None:
         floor = max(floor, min(needed, 0.6) * sum(c.full_kg for c in opened))
     odds = _odds_by_day(site, (left, sd), ahead, hours, floor)
@@ -254,7 +255,11 @@ def plan(
         count = min(len(day_air_k), DAYS_AHEAD)
         days[:count] = np.asarray(day_air_k, dtype=np.float64)[:count]
     scene = _Scene(site, rules, at, charge, ahead, odds, days, cold, use, frozenset(known))
-    return _choose(scene, needed)
+    found = _choose(scene, needed)
+    return replace(found, stays_covered=None, reasons=(BLIND, *found.reasons)) if blind else found
+
+
+BLIND = "there is no forecast: the cold is not judged, the odds are of the fuel alone"
 
 
 def _nothing(at: datetime, reasons: tuple[str, ...]) -> Plan:

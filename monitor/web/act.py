@@ -129,7 +129,7 @@ class Act:
         text = f"Kept: the valve of {name} is {state}."
         if known is not None and known.valve_open != (state == "open"):
             here = "open" if known.valve_open else "closed"
-            text += f" The site file has it {here}, and the outlook goes by the file: change valve there too."
+            text += f" The site file has it {here}, but the outlook goes by what you told it last."
         return text
 
     async def test_channel(self, request: Request) -> Response:

@@ -14,6 +14,7 @@ from monitor.model.units_out import duration, number, show
 from monitor.web import words
 
 ZERO_C_K = 273.15
+OUTLOOK_OLD = timedelta(minutes=75)  # it is made at least once an hour
 FORECAST_OLD = timedelta(hours=12)
 LEVEL_OLD = timedelta(days=14)
 
@@ -38,7 +39,12 @@ class Night:
     headroom: str
     hold: str
     odds: str
-    short: bool
+    short: bool | None  # None: it cannot be judged
+
+    @property
+    def state(self) -> str:
+        """How the night stands, in a word."""
+        return {True: "short", False: "covered", None: "not known"}[self.short]
 
 
 def _moment(text: str | None) -> datetime | None:
@@ -64,7 +70,20 @@ def _answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth
     issued = _moment(payload.get("forecast_issued"))
     if not judged or issued is None or now - issued > FORECAST_OLD:
         return Answer("blind", "Not known: the forecast is missing or old.", _fuel(payload, site, zone), trust)
+    made_at = _moment(payload.get("at"))
+    if made_at is not None and now - made_at > OUTLOOK_OLD:
+        age = words.age((now - made_at).total_seconds())
+        return Answer(
+            "blind", f"Not known: the outlook is {age} old; the service makes none.", _fuel(payload, site, zone), trust
+        )
     end = datetime.fromisoformat(judged[-1]["time"]) + timedelta(hours=1)
+    gap = next(
+        (h for h in payload["hours"] if h["uncovered"] is None and datetime.fromisoformat(h["time"]) < end), None
+    )
+    if gap is not None:
+        when = words.day_clock(datetime.fromisoformat(gap["time"]), zone)
+        sentence = f"Not known for every hour: nothing can be said about {when}, and other hours may be missing too."
+        return Answer("blind", sentence, _fuel(payload, site, zone), trust)
     sentence = f"Covered: every burner can burn as long as stated, through {words.day_clock(end, zone)}."
     return Answer("covered", sentence, _fuel(payload, site, zone), trust)
 
@@ -147,6 +166,12 @@ def _cold(hour: Mapping[str, Any], site: Site) -> str:
     return words.whole(f"{middle} ({low} to {high})")
 
 
+def _state(hours: Sequence[Mapping[str, Any]]) -> bool | None:
+    """Short where one hour is; covered only where every hour in which the household may burn was judged."""
+    judged = [h["uncovered"] for h in hours if h["may_burn"]]
+    return True if any(judged) else (None if None in judged else False)
+
+
 def nights(payload: Mapping[str, Any], site: Site) -> list[Night]:
     """Return each coming night with its coldest hour. A night runs from local noon to local noon."""
     zone = ZoneInfo(site.timezone)
@@ -177,7 +202,7 @@ def nights(payload: Mapping[str, Any], site: Site) -> list[Night]:
                 headroom=words.whole(show(coldest["headroom_w"], "power", site.units)),
                 hold=duration(min(holds)) if holds else "–",
                 odds=f"{max(odds):.0%}" if odds else "–",
-                short=any(h["uncovered"] for h in hours),
+                short=_state(hours),
             )
         )
     return out

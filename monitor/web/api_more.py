@@ -51,8 +51,7 @@ def _reckoned(routes: APIRouter, context: Context) -> None:
         levels = [suppose.level_of(entry, facts.now) for entry in (facts.payload or {}).get("levels", ())]
         if not any(level.reading_time is not None for level in levels):
             raise HTTPException(404, "No cylinder has been read yet.")
-        forecast = await gather.ask(context.store_path, lambda store: choose_forecast(site, store, facts.now))
-        found = await asyncio.to_thread(trip.reckon, context.store_path, site, forecast, levels, facts.now)
+        found = await asyncio.to_thread(trip.reckon, context.store_path, site, levels, facts.now)
         return trip.jsonable(found)
 
     @routes.get("/v1/suppose", response_model=None, responses={

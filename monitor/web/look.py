@@ -83,7 +83,8 @@ class Look:
         return self.view.page(
             request, "flame.html", "The flame is dropping", valve_words=pages.valve_words(site),
             left_words=pages.left_words(facts, site),
-            cautions=(cautions.WARMING, cautions.VALVE, cautions.LOCAL, cautions.DETECTOR), smell=cautions.SMELL,
+            before_valve=cautions.VALVE, smell=cautions.SMELL,
+            cautions=(cautions.WARMING, cautions.LOCAL, cautions.DETECTOR),
         )  # fmt: skip
 
     async def alerts(self, request: Request) -> Response:

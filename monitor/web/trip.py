@@ -15,12 +15,12 @@ from starlette.responses import Response
 
 from monitor import outlook
 from monitor.commands import _plan
-from monitor.model.forecast import Forecast
 from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Site
 from monitor.model.units_out import show
 from monitor.outlook.plan import Plan, Rules, plan
-from monitor.service.round import choose_forecast
+from monitor.service.round import gather
+from monitor.store import Store
 from monitor.web import thin, words
 from monitor.web.suppose import level_of
 from monitor.web.view import View
@@ -40,11 +40,9 @@ class Trip:
         facts, site = await self.view.standing()
         now = facts.now
         levels = [level_of(entry, now) for entry in (facts.payload or {}).get("levels", ())]
-        pick = lambda store: choose_forecast(site, store, now)  # noqa: E731
-        forecast = await self.view.ask(pick)
         found: Plan | None = None
         if any(level.reading_time is not None for level in levels):
-            found = await asyncio.to_thread(reckon, self.context.store_path, site, forecast, levels, now)
+            found = await asyncio.to_thread(reckon, self.context.store_path, site, levels, now)
         zone, units = ZoneInfo(site.timezone), site.units
         return self.view.page(
             request, "trip.html", "The next refill", plan=found,
@@ -56,12 +54,14 @@ class Trip:
         )  # fmt: skip
 
 
-def reckon(path: Path, site: Site, forecast: Forecast | None, levels: Sequence[Level], now: datetime) -> Plan:
-    """Make the plan from what the last outlook says is left."""
-    learnt = outlook.learn_use(site, hourly(path, site, now), now)
-    made = outlook.make(site, forecast, levels, now, learnt=learnt)
-    use = learnt or _plan._stated(site, made)  # noqa: SLF001
-    return plan(site, levels, made.hours, use, now)
+def reckon(path: Path, site: Site, levels: Sequence[Level], now: datetime) -> Plan:
+    """Make the plan from what the last outlook says is left, with the same forecast and odds as `boiloff plan`."""
+    with Store.open(path, readonly=True) as store:
+        facts = gather(site, store, now)
+    learnt = outlook.learn_use(site, hourly(path, site, now), now, facts.history)
+    made = outlook.make(site, facts.forecast, levels, now, history=facts.history, learnt=learnt)
+    use = learnt or _plan.stated(site, made)
+    return plan(site, levels, made.hours, use, now, rules=Rules.of(site.settings))
 
 
 def jsonable(found: Plan) -> dict[str, Any]:
