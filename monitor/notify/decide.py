@@ -6,9 +6,10 @@ of where things stand; what began and ended meanwhile raises no stale alarm.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from monitor.model.alert import AlertState, Notice
@@ -21,6 +22,8 @@ LATE = timedelta(minutes=10)  # a notice that waited longer is no news any more,
 LONGEST_WAIT = timedelta(hours=26)
 FLOOD = 3  # more at once than this go as one
 URGENT = {"Severe", "Extreme"}
+TO_ACT = timedelta(hours=1)  # a warning of what begins this soon after quiet hours would come too late in the morning
+HELD = "quiet hours, or hours in which this channel is not used"
 Hours = tuple[int, int]
 
 
@@ -116,11 +119,11 @@ def decide(
     ready = [r for r in bypass if _due(r, now)]
     if ready:
         return Send(ready[0])
-    sorted_ = _hours(waiting, rules, now)
+    sorted_ = _hours(waiting, members, states, rules, now)
     for until, ids in sorted_.held.items():
         fresh = tuple(i for i in ids if _row(waiting, i).next_at < until)
         if fresh:
-            return Hold(fresh, until, "quiet hours, or hours in which this channel is not used")
+            return Hold(fresh, until, HELD)
     return _among(sorted_.free, waiting, members, states, now)
 
 
@@ -158,7 +161,26 @@ def urgent(notice: Notice) -> bool:
     return notice.bypass or notice.what == "test" or (notice.severity in URGENT and notice.what != "ended")
 
 
-def _hours(waiting: Sequence[OutboxRow], rules: Rules, now: datetime) -> _Sorted:
+def _begins(row: OutboxRow, members: Mapping[str, Sequence[OutboxRow]], states: Mapping[str, AlertState]) -> datetime:
+    """Return when the first thing begins that the row warns of and that still stands; far off where nothing does."""
+    behind = members.get(row.notice.id, ()) if row.notice.what == "digest" else (row,)
+    found = datetime.max.replace(tzinfo=UTC)
+    for notice in (r.notice for r in behind):
+        text = states[notice.key].facts.get("start") if _stands(notice, states) else None
+        if notice.what != "ended" and isinstance(text, str):
+            with contextlib.suppress(ValueError):
+                start = datetime.fromisoformat(text)
+                found = min(found, start if start.tzinfo else start.replace(tzinfo=UTC))
+    return found
+
+
+def _hours(
+    waiting: Sequence[OutboxRow],
+    members: Mapping[str, Sequence[OutboxRow]],
+    states: Mapping[str, AlertState],
+    rules: Rules,
+    now: datetime,
+) -> _Sorted:
     found = _Sorted()
     quiet_end = _end_of(rules.quiet, rules.timezone, now)
     closed_end = _end_of(_outside(rules.hours), rules.timezone, now)
@@ -166,10 +188,12 @@ def _hours(waiting: Sequence[OutboxRow], rules: Rules, now: datetime) -> _Sorted
         if row.notice.bypass or row.notice.what == "test":
             continue
         until = None if row.forced else closed_end
-        if quiet_end is not None and not urgent(row.notice):
+        too_late = quiet_end is not None and _begins(row, members, states) < quiet_end + TO_ACT
+        if quiet_end is not None and not urgent(row.notice) and not too_late:
             until = quiet_end if until is None else max(until, quiet_end)
         if until is None:
-            found.free.append(row)
+            held = row.error.startswith(HELD) and row.next_at > now  # what held it holds no more
+            found.free.append(replace(row, next_at=now) if held else row)
         else:
             found.held.setdefault(until, []).append(row.id)
     return found

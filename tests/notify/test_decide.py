@@ -214,3 +214,28 @@ def test_what_may_have_arrived_is_not_sent_again_when_overtaken() -> None:
     assert ask(first, now=NOW + MINUTE) == Drop((1,), "it may have arrived, and it is over by now")
     end = row(notice(number=2, what="ended"), 2, attempts=1)
     assert ask(end, now=NOW + 9 * HOUR) == Send(end)
+
+
+def starting(n: Notice, start: datetime) -> dict[str, AlertState]:
+    return {n.key: replace(active(n), facts={"start": start.isoformat()})}
+
+
+@pytest.mark.parametrize(("hours", "goes"), [(1, True), (4, True), (4.9, True), (5.1, False), (30, False)])
+def test_quiet_hours_do_not_hold_a_warning_past_the_hour_it_warns_of(hours: float, goes: bool) -> None:
+    """02:00 there; quiet until 06:00, and an hour to act."""
+    r = row(notice("cold-shortfall/site", at=NIGHT))
+    action = decide([r], {}, starting(r.notice, NIGHT + hours * HOUR), QUIET, NIGHT)
+    assert action == (
+        Send(r) if goes else Hold((1,), MORNING, "quiet hours, or hours in which this channel is not used")
+    )
+
+
+def test_a_held_warning_goes_when_its_hour_moves_near_and_its_end_stays_quiet() -> None:
+    reason = "quiet hours, or hours in which this channel is not used"
+    r = row(notice("cold-shortfall/site", at=NIGHT), next_at=MORNING, error=reason)
+    assert decide([r], {}, starting(r.notice, NIGHT + 9 * HOUR), QUIET, NIGHT) == Wait(MORNING)
+    action = decide([r], {}, starting(r.notice, NIGHT + 2 * HOUR), QUIET, NIGHT)
+    assert action == Send(replace(r, next_at=NIGHT))
+    assert decide([r], {}, {}, QUIET, NIGHT) == Wait(MORNING)
+    end = row(notice("cold-shortfall/site", 2, "ended", at=NIGHT))
+    assert isinstance(decide([end], {}, starting(end.notice, NIGHT + HOUR), QUIET, NIGHT), Hold)
