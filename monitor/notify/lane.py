@@ -6,7 +6,7 @@ import logging
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from random import Random
 from typing import Protocol, TypeVar
@@ -61,8 +61,12 @@ class Lane:
         *,
         deadline_s: float,
         chance: Random,
+        stop: threading.Event | None = None,
     ) -> None:
         self.channel = channel
+        self._stop = stop or threading.Event()
+        self._deadline = timedelta(seconds=deadline_s)
+        self._own: set[int] = set()  # rows that this lane tried
         self._site = site
         self._writer = writer
         # a look must not make the writer commit readings that wait to be committed together
@@ -87,6 +91,8 @@ class Lane:
             if outcome.ok:  # it went out after all: do not send it again
                 self._delivered(row_id)
         for _ in range(MOST_STEPS):
+            if self._stop.is_set():
+                return POLL_S
             pause = self._step()
             if pause is not None:
                 return min(POLL_S, pause)
@@ -96,12 +102,17 @@ class Lane:
         """Do one thing; return how long to wait where there is nothing to do."""
         now = self._clock.now()
         view = self._peek(self._look).result(WRITER_S)
+        theirs = [r for r in view.rows if self._under_way(r, now)]
+        if theirs:
+            view = replace(view, rows=[r for r in view.rows if r not in theirs])
         for row in view.rows:
             self._escalate_if_due(row, view, now)
         action = decide(view.rows, view.members, view.states, self._rules, now)
         match action:
             case Wait(until):
-                return POLL_S if until is None else max(0.0, (until - now).total_seconds())
+                ends = [r.tried_at + self._deadline for r in theirs if r.tried_at is not None]
+                times = ends if until is None else [until, *ends]
+                return max(0.0, (min(times) - now).total_seconds()) if times else POLL_S
             case Drop(ids, reason):
                 self._store(lambda s: _each(ids, lambda i: s.dropped(i, now, reason)))
             case Hold(ids, until, reason):
@@ -117,15 +128,24 @@ class Lane:
                 self._send(row, view)
         return None
 
+    def _under_way(self, row: OutboxRow, now: datetime) -> bool:
+        """Whether a lane before this one (the site file was read anew) may still be about to deliver the row."""
+        if row.id in self._own or row.tried_at is None:
+            return False
+        return timedelta(0) <= now - row.tried_at < self._deadline
+
     def _look(self, store: Outbox) -> _View:
         rows = store.waiting(self.channel.name)
         digests = [r.notice.id for r in rows if r.notice.what == "digest"]
-        return _View(rows, {d: _members(store, d) for d in digests}, store.alert_states() if rows else {})
+        return _View(rows, {d: members(store, d) for d in digests}, store.alert_states() if rows else {})
 
     def _store(self, function: Callable[[Outbox], T]) -> T:
         return self._writer.submit(function).result(WRITER_S)
 
     def _send(self, row: OutboxRow, view: _View) -> None:
+        if self._stop.is_set():
+            return
+        self._own.add(row.id)
         self._store(lambda s: s.attempt_started(row.id, self._clock.now()))
         outcome = self._attempts.run(row.id, lambda: self._hand_over(row))
         now = self._clock.now()
@@ -218,11 +238,11 @@ def _each(ids: Sequence[int], do: Callable[[int], None]) -> None:
         do(row_id)
 
 
-def _members(store: Outbox, digest_id: str) -> list[OutboxRow]:
+def members(store: Outbox, digest_id: str) -> list[OutboxRow]:
     """Return the rows behind a digest, through digests that were gathered in their turn."""
     found: list[OutboxRow] = []
     for row in store.gathered(digest_id):
-        found += _members(store, row.notice.id) if row.notice.what == "digest" else [row]
+        found += members(store, row.notice.id) if row.notice.what == "digest" else [row]
     return found
 
 
