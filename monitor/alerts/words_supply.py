@@ -43,18 +43,30 @@ def _closed_with_fuel(say: Say) -> list[str]:
     ]
 
 
-def _emptiest(say: Say) -> str:
-    shares = {n: float(s) for n, s in say.cylinders("share").items() if isinstance(s, int | float)}
+def _emptiest(say: Say, *, feeding: bool = False) -> str:
+    """Return the cylinder with the least share of full, of those whose valve is open where `feeding`, or ""."""
+    shares = {
+        n: float(s) for n, s in say.cylinders("share").items()
+        if isinstance(s, int | float) and (not feeding or say.facts.get(f"open.{n}", True))
+    }  # fmt: skip
     return min(shares, key=lambda n: shares[n]) if shares else ""
 
 
 def _needs(say: Say) -> str:
-    """Return e.g. "A needs 62 %, has 35 %" for the open cylinder that is furthest below, or ""."""
-    need, name = say.number("level_needed"), _emptiest(say)
+    """Return e.g. "A needs 62 %, has 35 %" for the open cylinder that is furthest below, or "".
+
+    The level is the one that carries full burners without end: beside a hold time it would be another question.
+    """
+    need, name = say.number("level_needed"), _emptiest(say, feeding=True)
     share = say.number(f"share.{name}") if name else None
     if need is None or share is None or share >= need:
         return ""
     return f"{name} needs {percent(need)}, has {percent(share)}"
+
+
+def _no_level_helps(say: Say) -> bool:
+    """Whether at the worst hour not even full cylinders carry full burners without end."""
+    return "level_needed" in say.facts and say.facts["level_needed"] is None
 
 
 def _cold_headline(say: Say) -> str:
@@ -71,7 +83,7 @@ def _cold_headline(say: Say) -> str:
         fact = f"{span}: full burners hold {say.minutes('hold_s')} of {say.minutes('needed_s')} min at {air}"
     if say.text("start") != say.text("worst_start"):
         fact += f"; first {say.at('start')}"
-    needs = _needs(say)
+    needs = _needs(say) if continuous else ""
     return f"{fact}; {needs}" if needs else fact
 
 
@@ -90,6 +102,11 @@ def _cold_detail(say: Say) -> list[str]:
             f"What the cylinders can give without end is then short by {say.show('short_w', 'power')} "
             f"(basis: {say.text('basis')})."
         )
+    needs = _needs(say)
+    if needs:
+        lines.append(f"To carry everything at full without end {needs}.")
+    elif _no_level_helps(say):
+        lines.append("At that hour not even full cylinders carry everything at full without end.")
     shares = _shares(say)
     if shares:
         lines.append(f"Filled now, as a share of full: {shares}.")
@@ -107,12 +124,18 @@ def _cold_todo(say: Say) -> list[str]:
     if closed:
         lines.append(f"Open the valve of {' and '.join(closed)} so that it feeds as well. {cautions.VALVE}")
     low = _emptiest(say)
+    less = "burn less at once in those hours: one or two burners, shorter, with pauses."
+    move = "cook before the cold, and keep a way to cook that needs no gas."
+    if _no_level_helps(say):
+        plan = ["Plan with fewer burners: " + less, "Or move the cooking: " + move]
+        if say.text("why") == "continuous" or not low:
+            return [*plan, "Filling does not cure this: in that cold no level of the cylinders carries it.", *lines]
+        more = f"Filling {low} lasts longer from rest, but do not count on it: no level carries everything without end."
+        return [*plan, f"{more} {cautions.CARRY}", *lines]
     if low:
         by = say.at("start")
         lines.append(f"Fill or exchange {low} before {by}: more liquid wets more wall. {cautions.CARRY}")
-    lines.append("Or burn less at once in those hours: one or two burners, shorter, with pauses.")
-    lines.append("Or cook before the cold, and keep a way to cook that needs no gas.")
-    return lines
+    return [*lines, f"Or {less}", f"Or {move}"]
 
 
 def _fuel_headline(say: Say) -> str:

@@ -98,7 +98,8 @@ def test_every_kind_in_words(kind: str, units: str) -> None:
 
 def test_cold_headline_has_the_fact_first() -> None:
     headline, body = put(cold())
-    assert headline == "Wed 02:00-05:00: full burners hold 22 of 60 min at 7 °F; A needs 62 %, has 35 %"
+    assert headline == "Wed 02:00-05:00: full burners hold 22 of 60 min at 7 °F"
+    assert "To carry everything at full without end A needs 62 %, has 35 %." in body
     assert "from rest that holds 22 min, you want 1 h" in body
     assert "short by 18,000 Btu/h (basis: weather)" in body
     assert "A 35 % (14.0 lb; weighed 1 h ago), B 70 % (28.0 lb; weighed 1 h ago)" in body
@@ -112,6 +113,28 @@ def test_cold_for_what_burns_without_end_in_metric() -> None:
     headline, body = put(cold(METRIC, "continuous"), METRIC)
     assert headline == "Wed 02:00-05:00: burners short by 5.3 kW at -14 °C; A needs 62 %, has 35 %"
     assert "it must burn without end" in body
+
+
+@pytest.mark.parametrize("why", ["hold", "continuous"])
+def test_where_no_level_helps_filling_is_no_cure(why: str) -> None:
+    c = cold(why=why)
+    headline, body = put(replace(c, facts={**c.facts, "level_needed": None}))
+    assert "needs" not in headline
+    assert "not even full cylinders carry everything at full without end" in body
+    todo = body.split("What to do:\n")[1].split("\n\n")[0]
+    assert todo.startswith("- Plan with fewer burners")
+    assert "move the cooking" in todo
+    assert "Fill or exchange" not in todo
+    assert ("Filling does not cure this" in todo) is (why == "continuous")
+    assert ("do not count on it" in todo) is (why == "hold")
+    unknown = {k: v for k, v in c.facts.items() if k != "level_needed"}
+    assert "Fill or exchange A" in put(replace(c, facts=unknown))[1]
+
+
+def test_a_closed_cylinder_is_not_the_one_that_needs_more() -> None:
+    c = cold(why="continuous")
+    headline, _ = put(replace(c, facts={**c.facts, "open.A": False, "share.B": 0.5}))
+    assert headline.endswith("; B needs 62 %, has 50 %")
 
 
 def test_a_closed_valve_with_fuel_is_the_first_thing_to_do_and_has_its_caution() -> None:
