@@ -14,8 +14,8 @@ from monitor.alerts.settings import Limits
 from monitor.model.alert import AlertState, Condition, Judgement, Notice
 from monitor.model.errors import BadInput
 from monitor.store.pack import pack_state, unpack_state
-from tests.alerts.scene import NOW
 from tests.alerts.play import cond, words
+from tests.alerts.scene import NOW
 
 # What each stands for: no delay; on- and off-delay; latching; held back by the first; passes everything.
 ALERTS = {

@@ -11,6 +11,7 @@ from monitor.model.site import Channel
 from monitor.notify.lane import Lane
 from monitor.notify.outbox import Worker, rehome
 from monitor.notify.outcome import Outcome
+from monitor.notify.row import OutboxRow
 from tests.notify.memory import NOW, AtOnce, Memory, Stepped, active, notice, site
 
 SECOND = timedelta(seconds=1)
@@ -21,7 +22,7 @@ class Quiet(Lane):
 
     took: list[str]
 
-    def _hand_over(self, row):  # type: ignore[no-untyped-def]
+    def _hand_over(self, row: OutboxRow) -> Outcome:
         self.took.append(row.notice.id)
         return Outcome()
 
@@ -79,7 +80,7 @@ def test_a_lane_told_to_stop_begins_nothing_more() -> None:
     old = lane(store, clock, stop)
     hand_over = old._hand_over
 
-    def last(row):  # type: ignore[no-untyped-def]
+    def last(row: OutboxRow) -> Outcome:
         stop.set()
         return hand_over(row)
 
