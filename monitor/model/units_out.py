@@ -62,10 +62,7 @@ def show(value: float | None, kind: Kind, units: Units) -> str:
     if value is None or value != value:  # noqa: PLR0124  NaN
         return "–"
     amount = number(value, kind, units)
-    if kind == "temperature":
-        decimals = 0
-    else:
-        decimals = (_US if units == "us" else _METRIC)[kind][2]
+    decimals = 0 if kind == "temperature" else (_US if units == "us" else _METRIC)[kind][2]
     if kind == "power" and units == "us":
         amount = round(amount / 500.0) * 500.0
     text = f"{amount:,.{decimals}f}"

@@ -216,16 +216,8 @@ SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *WE
 # off the list (a test compares).
 NOT_YET: frozenset[str] = frozenset(
     {
-        "alerts.summary",
-        "alerts.summary_hour",
-        "service.heartbeat_url",
-        "service.heartbeat_url_file",
-        "service.heartbeat_every",
         "service.retention",
         "service.thin_to",
-        "service.backup_dir",
-        "service.backups",
-        "forecast.warnings",
         "cost.currency",
         "cost.fuel",
         "cost.trip",
