@@ -128,9 +128,6 @@ def warnings(site: Site, found: Parts, path: Path, into: Collector) -> Iterator[
     if not site.weather:
         hint = '[[weather]] kind = "open-meteo" gives one for anywhere'
         yield into.warning(("weather",), "none", "a source of the forecast", hint)
-    if not site.channels:
-        hint = "a [[channel]] with an address sends them to a phone or by mail; `boiloff alerts test` tries it"
-        yield into.warning(("channel",), "none", "a way out: as it is, warnings go to the log alone", hint)
     for place, source in enumerate(site.weather):
         if source.kind in {"nws", "met-norway"} and not (source.contact or site.settings.get("forecast.contact")):
             hint = "the service asks for an e-mail or web address in each request, and may refuse without"
