@@ -13,9 +13,7 @@ def register(app: typer.Typer) -> None:
 
 
 def demo(
-    quick: Annotated[
-        bool, typer.Option("--quick", help="The same in twenty seconds.")
-    ] = False,
+    quick: Annotated[bool, typer.Option("--quick", help="The same in twenty seconds.")] = False,
     page: Annotated[
         bool, typer.Option("--page", help="Slower, over ten minutes, with the page to look at in a browser.")
     ] = False,
