@@ -11,7 +11,7 @@ from monitor.model.site import Basis
 from monitor.physics.film import Air
 from monitor.physics.phases import Field, State, changeover, moles_of, seen_flat
 from monitor.physics.plant import Plant
-from monitor.physics.rest import by_cylinder
+from monitor.physics.rest import by_cylinder, rest_k
 
 Array = NDArray[np.float64]
 LIMIT_S = 86_400.0
@@ -70,13 +70,16 @@ def hold_constant(
     charge = np.asarray(charge_kg, dtype=np.float64)
     demand = np.asarray(demand_w, dtype=np.float64)
     shape = np.broadcast_shapes(air.shape, charge.shape[:-1], demand.shape)
-    start = None if start_k is None else by_cylinder(plant, start_k)[..., None, :]
 
     def series(part: ArrayLike) -> Array:
         return np.broadcast_to(np.asarray(part, dtype=np.float64), shape)[..., None]
 
     dew = None if air.dewpoint_k is None else series(air.dewpoint_k)
     one = Air(series(air.air_k), series(air.wind_m_s), series(air.sky), dew, series(air.sun_w_m2))
+    if start_k is None:
+        start = by_cylinder(plant, rest_k(plant, charge[..., None, :], one, basis=used))
+    else:
+        start = by_cylinder(plant, start_k)[..., None, :]
     done = Batch.of(plant, charge[..., None, :], one, start, demand[..., None], used).solve(limit_s)
     return Hold(done.hold_s[..., 0], done.ends[..., 0], done.liquid_k[..., 0], done.left_kg[..., 0, :])
 

@@ -76,9 +76,14 @@ def _after_history(plant: Plant, charge: Array, history: ArrayLike, basis: Basis
 
 def _series(plant: Plant, charge: Array, air: Air, start: Array | None, basis: Basis) -> Array:
     """Rest temperature (n, ..., hours) of every cylinder."""
-    seen = outside(plant, air, basis)
     charge = charge.reshape(plant.size, *([1] * (len(air.shape) - (charge.ndim - 1))), *charge.shape[1:])
     lead = np.broadcast_shapes(air.shape, charge.shape[1:])
+    floors = None
+    if not plant.pure:  # a blend's floor, where the film is taken, depends on what is left of it
+        floors = np.moveaxis(
+            plant.floors_k(np.moveaxis(np.broadcast_to(charge, (plant.size, *lead)), 0, -1), basis), -1, 0
+        )
+    seen = outside(plant, air, basis, floors)
     wider = [1] * (len(lead) - len(air.shape))  # charges of several members under one air
     film = seen.film_w_m2k.reshape(plant.size, *wider, *seen.film_w_m2k.shape[1:])
     outside_k = seen.outside_k.reshape(plant.size, *wider, *seen.outside_k.shape[1:])

@@ -69,6 +69,7 @@ class Run:
         )
         begun = np.floor(np.nan_to_num(time_s) / HOUR_S)
         unknown = np.isnan(t_k).any(axis=0) | np.isnan(moles).any(axis=(0, 1)) | np.isnan(demand_w) | np.isnan(time_s)
+        unknown |= np.isnan(self.limit_s)
         live = ~manifold.is_dry(self.make, moles)
         t_k, moles = np.where(unknown, 270.0, t_k), np.where(unknown, 0.0, moles)
         t_k, moles = manifold.even_out(self.make, t_k, moles, live)

@@ -200,7 +200,9 @@ class March:
             np.arange(n), row * self.weather.hours, hour + begun.astype(np.intp), np.array(time_s),
             HOUR_S * (begun + 1.0) - time_s, np.full(n, FIRST_STEP_S), np.array(t_k), np.array(mass), area, live, draw,
         )  # fmt: skip
-        known = ~(np.isnan(t_k) | np.isnan(mass).any(axis=0) | np.isnan(draw) | np.isnan(time_s))
+        known = ~(
+            np.isnan(t_k) | np.isnan(mass).any(axis=0) | np.isnan(draw) | np.isnan(time_s) | np.isnan(self.limit_s)
+        )
         cases = cases.keep(known)
         floor = self._floor(cases)
         cases = self._retire(cases, cases.t_k <= floor, PRESSURE)
