@@ -135,7 +135,10 @@ def test_mass_and_energy_balance_over_a_burn(
     burned_j = float(np.sum(done.given_w[1:] * np.diff(done.times_s)))
     lost = charge.sum() - done.left_kg[-1].sum()
     if gas.is_pure_propane:
-        assert lost * fluid.HEATING_VALUE_J_KG == pytest.approx(burned_j, rel=1e-9, abs=1.0)
+        # A cylinder counts as dry below 1 g, and that rest is then let go: a gram at most for each that ran dry.
+        dried = int(np.sum((charge > 0) & (done.left_kg[-1] < shell.DRY_KG)))
+        rest_j = dried * shell.DRY_KG * fluid.HEATING_VALUE_J_KG
+        assert lost * fluid.HEATING_VALUE_J_KG == pytest.approx(burned_j, rel=1e-9, abs=1.0 + rest_j)
         assert done.lacking_j + burned_j == pytest.approx(demand * 5400.0, rel=1e-9)
         _energy(plant, done)
 
@@ -216,7 +219,8 @@ def test_order_of_cylinders_does_not_matter(
         level = physics.level_needed(plant, air, demand, basis)
         answers.append((physics.sustained_w(plant, charge, air, basis), hold.hold_s, level, hold.left_kg))
     for a, b in zip(answers[0][:3], answers[1][:3], strict=True):
-        assert float(a) == pytest.approx(float(b), rel=1e-6, nan_ok=True)
+        # sums in another order choose other steps: 1e-5, a hundredth of what the integration promises
+        assert float(a) == pytest.approx(float(b), rel=1e-5, nan_ok=True)
     assert answers[0][3] == pytest.approx(answers[1][3][::-1], rel=1e-5, abs=1e-5)
 
 
