@@ -48,6 +48,7 @@ async def test_a_sign_of_life_after_good_rounds_only(tmp_path: Path) -> None:
         clock.advance(START + timedelta(minutes=15, seconds=1))
         await harness.until(lambda: watcher.calls == ["/life"], what="a sign of life")
         await harness.until(lambda: (h := core.board.get("heartbeat")) is not None and h.working)
+        await harness.until(core.idle)  # no round comes in between
         core.board.fails("outlook", "loop", "cannot be made")
         clock.advance(START + timedelta(minutes=30, seconds=1))
         await harness.until(lambda: core.schedule.due("heartbeat") == START + timedelta(minutes=45))
