@@ -136,10 +136,12 @@ def _odds(
     full = np.array([c.water_capacity_kg * 0.5 for c in site.cylinders])
     starts = np.clip(start_kg + z * deviation_kg, 0.0, full)
     fall = falling(Feed.of(site), starts, np.broadcast_to(use_kg, (members, len(view.times))))
-    answer = _ask(site, plant, view, view.members_k, fall)
-    capacity = answer.sustained_w[site.supply.basis]
-    hold_short, continuous_short = judge(site, answer.hold_s, capacity, *burn)
-    return _Members(hold_short | continuous_short, view.members_k, capacity, answer.hold_s)
+    air, basis = Air(view.members_k, view.wind_m_s, view.sky, view.dewpoint_k), site.supply.basis
+    rest = _single(rest_k(plant, fall, air, history_air_k=view.history_k))
+    hold_s = _single(hold_time(plant, fall, air, rest, site.demand_w, basis, LIMIT_S).hold_s)
+    capacity = _single(sustained_w(plant, fall, air, basis))
+    hold_short, continuous_short = judge(site, hold_s, capacity, *burn)
+    return _Members(hold_short | continuous_short, view.members_k, capacity, hold_s)
 
 
 def make(
