@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -24,12 +25,13 @@ def validate(
     from monitor import site as site_file
     from monitor.commands._print import console, print_json
     from monitor.model.errors import BadInput
-    from monitor.site import report
+    from monitor.site import check, report
 
     path = site
     try:
         path = site_file.find(site)
         loaded = site_file.read(path)
+        loaded = replace(loaded, warnings=(*loaded.warnings, *check.train(loaded.site)))
     except BadInput as error:
         if json:
             print_json(report.problems_json(str(path or ""), error.problems))

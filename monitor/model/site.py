@@ -137,6 +137,21 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
+class PipeRun:
+    """A run of low-pressure pipe behind the last regulator. `carries` names appliances; empty = all of them.
+
+    `fittings` counts the fittings by kind (`physics.pipe.FITTING_DIAMETERS`).
+    """
+
+    name: str
+    material: Literal["schedule 40", "copper", "corrugated"]
+    size: str  # nominal: "1/2", "3/4"; corrugated tubing by its EHD number
+    length_m: float
+    fittings: Mapping[str, int] = field(default_factory=dict)
+    carries: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """Everything the site file says. `settings` holds thresholds by dotted key, e.g. `alerts.low_fuel`."""
 
@@ -154,6 +169,7 @@ class Site:
     broker: Broker | None = None
     weather: tuple[WeatherSource, ...] = ()
     channels: tuple[Channel, ...] = ()
+    pipes: tuple[PipeRun, ...] = ()
     settings: Mapping[str, Any] = field(default_factory=dict)
 
     @property

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from monitor.model.errors import BadInput, Problem
-from monitor.model.site import Appliance, Broker, Channel, Site, Supply, WeatherSource
+from monitor.model.site import Appliance, Broker, Channel, PipeRun, Site, Supply, WeatherSource
 from monitor.site import check, fill, schema, settings, tomlfile, values
 from monitor.site.options import beside
 from monitor.site.options import read as read_options
@@ -47,6 +47,7 @@ class Parts:
     sensor: list[tuple[int, schema.SensorTable]] = field(default_factory=list)
     weather: list[tuple[int, schema.WeatherTable]] = field(default_factory=list)
     channel: list[tuple[int, schema.ChannelTable]] = field(default_factory=list)
+    pipe: list[tuple[int, schema.PipeTable]] = field(default_factory=list)
 
 
 def read(path: Path) -> Loaded:
@@ -88,6 +89,7 @@ def from_text(text: str, path: Path) -> Loaded:
         broker=_broker(parts.broker, folder) if parts.broker else None,
         weather=weather,
         channels=channels,
+        pipes=tuple(_pipe(t) for _, t in parts.pipe),
         settings={k: beside(folder, v) if settings.BY_KEY[k].kind == "file" else v for k, v in chosen.items()},
     )
     worth_a_look = tuple(check.warnings(site, parts, path, into))
@@ -199,6 +201,18 @@ def _appliance(table: schema.ApplianceTable) -> Appliance:
     first, last = table.when
     gross = table.input * (GROSS_OVER_NET if table.input_basis == "net" else 1.0)
     return Appliance(table.name, gross, table.hold, first, last, table.continuous)
+
+
+def _pipe(table: schema.PipeTable) -> PipeRun:
+    counts = {
+        "elbow 90": table.elbows,
+        "elbow 45": table.elbows_45,
+        "tee straight": table.tees_through,
+        "tee branch": table.tees_branch,
+        "valve": table.valves,
+    }
+    fittings = {kind: count for kind, count in counts.items() if count}
+    return PipeRun(table.name, table.material, table.size, table.length, fittings, table.carries)
 
 
 def _supply(table: schema.SupplyTable) -> Supply:

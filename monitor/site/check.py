@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.model.errors import Problem
+from monitor.model.pipe import known_size
 from monitor.model.site import Cylinder, Site
 from monitor.site import catalogue, settings, values
 from monitor.site.catalogue import FILLING_DENSITY
@@ -26,7 +27,7 @@ REGULATOR_LOW, REGULATOR_HIGH = 0.30, 0.90
 
 def names(raw: dict[str, Any], into: Collector) -> None:
     """Note every name that stands twice in a list of tables, read from the raw file so that none is missed."""
-    for table in ("cylinder", "appliance", "sensor", "channel"):
+    for table in ("cylinder", "appliance", "sensor", "channel", "pipe"):
         items = raw.get(table)
         seen: dict[str, int] = {}
         for place, item in enumerate(items if isinstance(items, list) else []):
@@ -70,6 +71,7 @@ def parts(found: Parts, into: Collector) -> None:
         into.add(("broker",), None, "a table [broker]", "a sensor comes over MQTT: name the broker")
     _weather(found, into)
     _channels(found, into)
+    _pipes(found, into)
     _broker(found, into)
 
 
@@ -106,6 +108,18 @@ def _channels(found: Parts, into: Collector) -> None:
             )
         elif table.url and "://" not in table.url:
             into.add((*at, "url"), table.url, 'an apprise URL such as "mailto://…" or "json://localhost/"', "")
+
+
+def _pipes(found: Parts, into: Collector) -> None:
+    known = {table.name for _, table in found.appliance}
+    for place, table in found.pipe:
+        try:
+            known_size(table.material, table.size)
+        except ValueError as error:
+            into.add(("pipe", place, "size"), table.size, str(error), "the size that is printed on the pipe or tubing")
+        for name in table.carries:
+            if name not in known and not into.has("appliance"):
+                into.add(("pipe", place, "carries"), name, "the name of an [[appliance]]", values.close_to(name, known))
 
 
 def _broker(found: Parts, into: Collector) -> None:
@@ -221,6 +235,24 @@ def _inlet(site: Site, into: Collector) -> Iterator[Problem]:
     elif lowest > 40 * PSI:
         hint = "propane at 0 °F gives about 24 psi: in winter the supply would always fail"
         yield into.warning(("supply", "lowest_inlet"), pair(lowest, "pressure"), "5-20 psi for most regulators", hint)
+
+
+def train(site: Site) -> Iterator[Problem]:
+    """Yield what hose, excess-flow device and pipe cannot carry. Loads numpy, so `boiloff validate` alone asks."""
+    hose, closing = site.settings.get("train.hose"), site.settings.get("train.excess_flow")
+    if not (site.pipes or hose or closing):
+        return
+    from monitor.physics import supply_train
+
+    hint = "`boiloff train` says what follows and what to ask a licensed fitter"
+    if hose and not (finding := supply_train.hose_finding(hose, site.demand_w)).good:
+        yield Problem("train.hose", pair(hose, "power"), "a hose for the connected load", f"{finding.fact}; {hint}")
+    if closing and not (finding := supply_train.excess_flow_finding(closing, site.demand_w)).good:
+        yield Problem("train.excess_flow", pair(closing, "power"), "room above the peak", f"{finding.fact}; {hint}")
+    for finding in supply_train.pipe_findings(site, site.pipes) if site.pipes else ():
+        if not finding.good:
+            place = next((n for n, run in enumerate(site.pipes, 1) if run.name == finding.name), 1)
+            yield Problem(f"pipe[{place}]", finding.fact, "a pipe for its load", hint)
 
 
 def _secrets(site: Site, found: Parts, path: Path, into: Collector) -> Iterator[Problem]:

@@ -256,11 +256,26 @@ class ChannelTable(Table):
     options: dict[str, Any] = Field(default_factory=dict)
 
 
+class PipeTable(Table):
+    """[[pipe]]: a run of low-pressure pipe from the last regulator to the appliances."""
+
+    name: Name
+    material: Annotated[Literal["schedule 40", "copper", "corrugated"], _choice("schedule 40", "copper", "corrugated")]
+    size: Annotated[str, _reader(values.pipe_size)]
+    length: Annotated[float, within("length", 0.05, 1000)]
+    elbows: Annotated[int, _number(0, 200, "a count of 90-degree elbows", "")] = 0
+    elbows_45: Annotated[int, _number(0, 200, "a count of 45-degree elbows", "")] = 0
+    tees_through: Annotated[int, _number(0, 200, "a count of tees passed straight through", "")] = 0
+    tees_branch: Annotated[int, _number(0, 200, "a count of tees turned off at", "")] = 0
+    valves: Annotated[int, _number(0, 200, "a count of full-bore valves", "")] = 0
+    carries: tuple[Name, ...] = ()
+
+
 CORE: dict[str, type[Table]] = {
     "site": SiteTable, "supply": SupplyTable, "cylinder": CylinderTable, "appliance": ApplianceTable,
-    "sensor": SensorTable, "broker": BrokerTable, "weather": WeatherTable, "channel": ChannelTable,
+    "sensor": SensorTable, "broker": BrokerTable, "weather": WeatherTable, "channel": ChannelTable, "pipe": PipeTable,
 }  # fmt: skip
-LISTS = frozenset({"cylinder", "appliance", "sensor", "weather", "channel"})
+LISTS = frozenset({"cylinder", "appliance", "sensor", "weather", "channel", "pipe"})
 
 # What takes the place of a required key that was refused, while the rest of its table is checked.
 STAND_IN: dict[str | int, dict[str, Any]] = {
@@ -270,4 +285,5 @@ STAND_IN: dict[str | int, dict[str, Any]] = {
     "sensor": {"name": "?", "quantity": "signal"},
     "weather": {"kind": "open-meteo"},
     "channel": {"name": "?"},
+    "pipe": {"name": "?", "material": "schedule 40", "size": "1/2", "length": "1 m"},
 }

@@ -206,12 +206,23 @@ COST = (
     Setting("cost.trip", "money", 0.0, "cost of a trip to the station", 0, 1e6),
 )
 
+TRAIN = (
+    Setting(
+        "train.first_stage", "pressure", 10 * 6894.757, f"outlet of the first-stage regulator: {PRACTICE}", 1e3, 1e6
+    ),
+    Setting("train.hose", "power", None, "rating of the hose, as marked on it or its fitting", 300, 1e7),
+    Setting("train.excess_flow", "power", None, "load at which the excess-flow device closes", 300, 1e7),
+    Setting("train.appliance_pressure", "pressure", None, "measured at the appliance, everything burning", 0, 1e5),
+    Setting("train.lock_up", "pressure", None, "measured at the appliance, nothing burning", 0, 1e5),
+    Setting("train.coldest", "temperature", None, "coldest air to be ready for; else -20 °F is taken", 200, 300),
+)
+
 WEB = (
     Setting("page.language", "choice", "en", "language of the page", choices=("en",)),
     Setting("page.session", "time", 30 * DAY, "how long a log-in lasts", 300, 400 * DAY),
 )
 
-SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *WEB)
+SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *TRAIN, *WEB)
 # Keys with a place and a meaning that no part reads yet; `validate` says so when one is set. Whoever reads one takes it
 # off the list (a test compares).
 NOT_YET: frozenset[str] = frozenset(

@@ -196,6 +196,19 @@ def _any(value: object) -> object:
     return value
 
 
+def pipe_size(value: object) -> str:
+    """Return the nominal size of a pipe without its inch mark: "3/4", "1-1/4"; corrugated tubing has an EHD number."""
+    form = 'a nominal size such as "1/2" or "1-1/4", or for corrugated tubing its EHD number such as "19"'
+    if isinstance(value, bool) or not isinstance(value, (str, int)):
+        raise QuantityError("not a size", form, "in quotes, as printed on it")
+    found = re.sub(r"^ehd\s*", "", str(value).strip().lower().replace("inches", "in").replace("inch", "in"))
+    found = re.sub(r"\s*(?:in\.?|\")$", "", found)
+    found = re.sub(r"^(\d+)\s+(\d+/\d+)$", r"\1-\2", found)
+    if not re.fullmatch(r"\d{1,2}(?:-\d/\d)?|\d/\d", found):
+        raise QuantityError("not a size", form, "as printed on the pipe or tubing")
+    return found
+
+
 READERS: dict[str, Callable[[object], Any]] = {
     "flag": _flag, "factor": real, "money": real, "count": _count, "text": text, "texts": texts, "file": text,
     "choice": text,
