@@ -230,7 +230,7 @@ def _print_blocks(to: Console, site: Site, made: Outlook) -> None:
     for name in names:
         grid.add_column(name, justify="right", no_wrap=True)
     grid.add_column("")
-    for b in blocks(made.hours, site.timezone, made.basis):
+    for b in blocks(made.hours, site.timezone, made.basis, made.nights):
         cold = "–" if b.coldest_at is None else f"{show(b.coldest_k, 'temperature', u)} at {b.coldest_at:%H}"
         head = show(b.least_headroom_w, "power", u).removesuffix(" " + unit("power", u))
         if b.least_headroom_w is not None and b.least_headroom_w > 0:

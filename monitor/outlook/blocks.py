@@ -1,4 +1,4 @@
-"""The hours ahead by night (18-06 local) and day (06-18): what a person looks at first."""
+"""The hours ahead by night (18-10 local: the morning belongs to the night that cooled the cylinders) and day: what a person looks at first."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from datetime import date, datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from monitor.model.outlook import HourOutlook
+from monitor.model.outlook import HourOutlook, NightOdds
 from monitor.model.site import Basis
+from monitor.outlook.bands import NIGHT_FROM, NIGHT_TO
 from monitor.outlook.stretch import runs
 
-DAWN, DUSK = 6, 18
 HOUR = timedelta(hours=1)
 
 
@@ -22,6 +22,7 @@ class Block:
 
     `least_headroom_w`, `least_hold_s`, `level_needed` (share of full; None with `beyond_any_level` = at no level) are
     those of the hours in which the household may burn, of all hours where it may not. `uncovered` are local spans.
+    `probability` of a night is that of any of its hours where the outlook's own nights are given, else its worst hour's.
     """
 
     part: Literal["night", "day"]
@@ -41,25 +42,34 @@ class Block:
 
 def _key(time: datetime, zone: ZoneInfo) -> tuple[date, Literal["night", "day"]]:
     local = time.astimezone(zone)
-    if DAWN <= local.hour < DUSK:
+    if NIGHT_TO <= local.hour < NIGHT_FROM:
         return local.date(), "day"
-    return (local.date() if local.hour >= DUSK else local.date() - timedelta(days=1)), "night"
+    return (local.date() if local.hour >= NIGHT_FROM else local.date() - timedelta(days=1)), "night"
 
 
-def blocks(hours: Sequence[HourOutlook], timezone: str, basis: Basis) -> tuple[Block, ...]:
-    """Cut the hours of an outlook into nights and days of the household's own clock."""
+def blocks(
+    hours: Sequence[HourOutlook], timezone: str, basis: Basis, nights: Sequence[NightOdds] = ()
+) -> tuple[Block, ...]:
+    """Cut the hours of an outlook into nights and days of the household's own clock; `nights` has their joint odds."""
     zone = ZoneInfo(timezone)
     groups: dict[tuple[date, Literal["night", "day"]], list[HourOutlook]] = {}
     for hour in hours:
         groups.setdefault(_key(hour.time, zone), []).append(hour)
-    return tuple(_block(key, part, zone, basis) for key, part in groups.items())
+    joint = {_key(n.start, zone): n.probability for n in nights}
+    return tuple(_block(key, part, zone, basis, joint.get(key)) for key, part in groups.items())
 
 
 def _least(values: Sequence[float | None]) -> float | None:
     return min((v for v in values if v is not None), default=None)
 
 
-def _block(key: tuple[date, Literal["night", "day"]], part: list[HourOutlook], zone: ZoneInfo, basis: Basis) -> Block:
+def _block(
+    key: tuple[date, Literal["night", "day"]],
+    part: list[HourOutlook],
+    zone: ZoneInfo,
+    basis: Basis,
+    joint: float | None,
+) -> Block:
     burning = [h for h in part if h.may_burn] or part
     known = [h for h in part if h.air_k is not None]
     coldest = min(known, key=lambda h: h.air_k or 0.0, default=None)
@@ -88,6 +98,6 @@ def _block(key: tuple[date, Literal["night", "day"]], part: list[HourOutlook], z
         level_needed=None if None in needed else max((n for n in needed if n is not None), default=None),
         beyond_any_level=bool(needed) and None in needed,
         uncovered=spans,
-        probability=max(odds, default=None),
+        probability=max(odds, default=None) if joint is None else joint,
         state=state,
     )

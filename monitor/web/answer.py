@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
-from monitor.model.units_out import duration, number, show
+from monitor.model.units_out import duration, show
 from monitor.web import words
 
 ZERO_C_K = 273.15
@@ -27,24 +27,6 @@ class Answer:
     covered: str
     fuel: str
     trust: str
-
-
-@dataclass(frozen=True, slots=True)
-class Night:
-    """One coming night (local noon to noon): its coldest hour and what it leaves."""
-
-    name: str
-    coldest: str
-    when: str
-    headroom: str
-    hold: str
-    odds: str
-    short: bool | None  # None: it cannot be judged
-
-    @property
-    def state(self) -> str:
-        """How the night stands, in a word."""
-        return {True: "short", False: "covered", None: "not known"}[self.short]
 
 
 def _moment(text: str | None) -> datetime | None:
@@ -154,55 +136,4 @@ def _levels(payload: Mapping[str, Any], now: datetime) -> list[str]:
             out.append(f"{level['cylinder']} was never read")
         elif now - read > LEVEL_OLD:
             out.append(f"{level['cylinder']} was last read {words.age((now - read).total_seconds())} ago")
-    return out
-
-
-def _cold(hour: Mapping[str, Any], site: Site) -> str:
-    middle = show(hour["air_c"] + ZERO_C_K, "temperature", site.units)
-    band = hour.get("air_band_c") or {}
-    if band.get("p10") is None or band.get("p90") is None:
-        return words.whole(middle)
-    low, high = (f"{number(band[p] + ZERO_C_K, 'temperature', site.units):.0f}" for p in ("p10", "p90"))
-    return words.whole(f"{middle} ({low} to {high})")
-
-
-def _state(hours: Sequence[Mapping[str, Any]]) -> bool | None:
-    """Short where one hour is; covered only where every hour in which the household may burn was judged."""
-    judged = [h["uncovered"] for h in hours if h["may_burn"]]
-    return True if any(judged) else (None if None in judged else False)
-
-
-def nights(payload: Mapping[str, Any], site: Site) -> list[Night]:
-    """Return each coming night with its coldest hour. A night runs from local noon to local noon."""
-    zone = ZoneInfo(site.timezone)
-    groups: dict[Any, list[Mapping[str, Any]]] = {}
-    for hour in payload["hours"]:
-        local = datetime.fromisoformat(hour["time"]).astimezone(zone)
-        groups.setdefault((local - timedelta(hours=12)).date(), []).append(hour)
-    joint = {
-        datetime.fromisoformat(n["from"]).astimezone(zone).date(): n["probability_uncovered"]
-        for n in payload.get("nights", ())
-    }
-    out = []
-    for date, hours in groups.items():
-        known = [h for h in hours if h["air_c"] is not None]
-        if len(known) < 4:  # the rest of a morning is no night
-            continue
-        coldest = min(known, key=lambda h: h["air_c"])
-        holds = [h["hold_s"] for h in known if h["hold_s"] is not None and h["may_burn"]]
-        whole = joint.get(date)
-        odds = [h["probability_uncovered"] for h in known if h["probability_uncovered"] is not None]
-        if whole is not None:  # of the whole night, which is more than its worst hour's
-            odds = [whole]
-        out.append(
-            Night(
-                name=f"{date:%a} {date.day} to {date + timedelta(days=1):%a}",
-                coldest=_cold(coldest, site),
-                when=words.clock(datetime.fromisoformat(coldest["time"]), zone),
-                headroom=words.whole(show(coldest["headroom_w"], "power", site.units)),
-                hold=duration(min(holds)) if holds else "–",
-                odds=f"{max(odds):.0%}" if odds else "–",
-                short=_state(hours),
-            )
-        )
     return out

@@ -18,6 +18,7 @@ from monitor.web.scale import Linear, TimeTick, band, line, ticks, time_ticks
 Hour = Mapping[str, Any]
 WIDTH, LEFT, RIGHT = 960.0, 64.0, 12.0
 NARROW = 400.0  # width of the picture for a phone
+HOLD_SHOWN_MIN = 240.0  # longer holds are no answer to a meal; drawn at this height
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,8 @@ class Panel:
     bands: Mapping[str, str] = field(default_factory=dict)
     levels: Mapping[str, float] = field(default_factory=dict)  # constant heights, e.g. the demand
     tags: Sequence[tuple[float, float, str]] = ()  # the curves' names at their ends
+    dots: Sequence[tuple[float, float, str]] = ()  # points with no neighbour to draw a line to, by curve
+    note: str = ""  # what the axis leaves out
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +95,7 @@ def panel(
     floor: float | None = None,
     ceiling: float | None = None,
     tagged: bool = False,
+    note: str = "",
 ) -> Panel:
     """Scale one panel to what it shows and turn its series into paths."""
     values = [v for points in curves.values() for _, v in points if v is not None]
@@ -113,7 +117,20 @@ def panel(
         bands={key: band(points, x, y) for key, points in (bands or {}).items()},
         levels={key: y(v) for key, v in (levels or {}).items()},
         tags=[(x(s), y(v), key) for key, points in curves.items() for s, v in _end(points)] if tagged else (),
+        dots=[(x(s), y(v), key) for key, points in curves.items() for s, v in _lone(points)],
+        note=note,
     )
+
+
+def _lone(points: Sequence[tuple[float, float | None]]) -> list[tuple[float, float]]:
+    """The points that have no value on either side."""
+    values = [v for _, v in points]
+    around = zip([None, *values[:-1]], [*values[1:], None], strict=True)
+    return [
+        (s, v)
+        for (s, v), (before, after) in zip(points, around, strict=True)
+        if v is not None and before is None and after is None
+    ]
 
 
 def _end(points: Sequence[tuple[float, float | None]]) -> list[tuple[float, float]]:
@@ -139,38 +156,20 @@ def outlook_chart(
     power: dict[str, list[tuple[float, float | None]]] = {
         b: _scaled(seconds, [h["sustained_w"].get(b) for h in rows], shown.power) for b in BASES
     }
-    spread = [(s, c and c[1], f and f[1]) for s, c, f in zip(seconds, power["weather"], power["chart"], strict=True)]
-    hold = [(s, None if h["hold_s"] is None else h["hold_s"] / 60.0) for s, h in zip(seconds, rows, strict=True)]
+    demand = {"demand": shown.power(float(payload["demand_w"]))}
+    burn = {"stated burn": burn_s / 60.0} if burn_s else {}
+    fuel = _fuel(rows, seconds, shown)
     panels = [
-        panel(
-            "air",
-            shown.temperature_unit,
-            (20, 130),
-            _temperatures(rows, seconds, shown),
-            x,
-            bands=_air_band(rows, seconds, shown),
-        ),
-        panel(
-            "capacity",
-            shown.power_unit,
-            (160, 330),
-            power,
-            x,
-            bands={"bases": spread},
-            levels={"demand": shown.power(float(payload["demand_w"]))},
-            floor=0.0,
-        ),
-        panel(
-            "hold",
-            "min",
-            (360, 450),
-            {"hold": [(s, None if v is None else min(v, 240.0)) for s, v in hold]},
-            x,
-            levels={"stated burn": burn_s / 60.0} if burn_s else {},
-            floor=0.0,
-        ),
-        panel("fuel", shown.mass_unit, (480, 590), _fuel(rows, seconds, shown), x, floor=0.0, tagged=True),
-    ]
+        panel("air", shown.temperature_unit, (20, 130), _temperatures(rows, seconds, shown), x,
+              bands=_odds(rows, seconds, "air_band_c", shown.temperature)),
+        panel("capacity", shown.power_unit, (160, 330), power, x, levels=demand, floor=0.0, tagged=True,
+              bands=_odds(rows, seconds, "capacity_band_w", shown.power)),
+        panel("hold", "min", (360, 450), {"hold": _scaled(seconds, [h["hold_s"] for h in rows], _minutes)}, x,
+              levels=burn, floor=0.0, bands=_odds(rows, seconds, "hold_band_s", _minutes),
+              note=f"cut at {HOLD_SHOWN_MIN:.0f} min" if _cut(rows) else ""),
+        panel("fuel", shown.mass_unit, (480, 590), fuel, x, floor=0.0, tagged=True,
+              bands=_run_out(payload, seconds[-1] + 3600.0, times[0], shown)),
+    ]  # fmt: skip
     return Chart(
         width=width,
         height=630.0,
@@ -194,21 +193,56 @@ def _temperatures(
     }
 
 
-def _air_band(
-    rows: Sequence[Hour], seconds: Sequence[float], shown: Shown
+def _minutes(seconds: float) -> float:
+    return min(seconds / 60.0, HOLD_SHOWN_MIN)
+
+
+def _cut(rows: Sequence[Hour]) -> bool:
+    """Whether the hold time or its band leaves the picture."""
+    ends = [h["hold_s"] for h in rows] + [(h.get("hold_band_s") or {}).get("p90") for h in rows]
+    return any(s is not None and s > 60.0 * HOLD_SHOWN_MIN for s in ends)
+
+
+def _odds(
+    rows: Sequence[Hour], seconds: Sequence[float], name: str, to: Convert
 ) -> dict[str, list[tuple[float, float | None, float | None]]]:
-    """Band of the air temperature's 10 to 90 % where the outlook carries odds."""
-    bands = [h.get("air_band_c") or {} for h in rows]
+    """Band between the 10 and 90 % of one quantity, where the outlook carries odds."""
+    bands = [h.get(name) or {} for h in rows]
     if not any(bands):
         return {}
-    low = _scaled(seconds, [b.get("p10") for b in bands], shown.temperature)
-    high = _scaled(seconds, [b.get("p90") for b in bands], shown.temperature)
+    low, high = (_scaled(seconds, [b.get(p) for b in bands], to) for p in ("p10", "p90"))
     return {"odds": [(s, a, b) for (s, a), (_, b) in zip(low, high, strict=True)]}
+
+
+def _run_out(
+    payload: Mapping[str, Any], span: float, start: datetime, shown: Shown
+) -> dict[str, list[tuple[float, float | None, float | None]]]:
+    """Band of all fuel left: straight from what is left now to nothing at the early and the late date of its end."""
+    supply = next((f for f in payload.get("fuel", ()) if f["subject"] == "supply"), None)
+    ends = (supply or {}).get("dry") or payload.get("run_out")
+    known = [level["left_kg"] for level in payload.get("levels", ()) if level["left_kg"] is not None]
+    left = sum(known) if supply is None else supply["left_kg"]
+    if not ends or ends["p10"] is None or not left:
+        return {}
+    made = (datetime.fromisoformat(str(payload["at"])) - start).total_seconds()
+
+    def at(moment: float, end: str | None) -> float:
+        if end is None:  # later than can be said: it may stay as it is
+            return shown.mass(left)
+        dry = (datetime.fromisoformat(end) - start).total_seconds()
+        return shown.mass(left * max(0.0, 1.0 - max(0.0, moment - made) / max(1.0, dry - made)))
+
+    moments = [span * k / 48 for k in range(49)]
+    return {"odds": [(m, at(m, ends["p10"]), at(m, ends["p90"])) for m in moments]}
 
 
 def _fuel(rows: Sequence[Hour], seconds: Sequence[float], shown: Shown) -> dict[str, list[tuple[float, float | None]]]:
     names = sorted({name for h in rows for name in h.get("charge_kg", {})})
-    return {name: _scaled(seconds, [h.get("charge_kg", {}).get(name) for h in rows], shown.mass) for name in names}
+    each = {name: _scaled(seconds, [h.get("charge_kg", {}).get(name) for h in rows], shown.mass) for name in names}
+    if len(names) < 2:
+        return each
+    whole = [sum(h["charge_kg"].values()) if len(h.get("charge_kg", {})) == len(names) else None for h in rows]
+    return {**each, "all": _scaled(seconds, whole, shown.mass)}
 
 
 def _shades(payload: Mapping[str, Any], start: datetime, x: Linear, span: float) -> list[tuple[float, float]]:

@@ -13,7 +13,8 @@ from monitor.alerts import cautions
 from monitor.model.site import BASES, Basis, Site
 from monitor.model.units_out import unit
 from monitor.web import api, chart, coverage, pages, words
-from monitor.web.answer import answer, nights
+from monitor.web.answer import answer
+from monitor.web.night import nights
 from monitor.web.view import View, shown_in, whole
 
 SPANS = ((24, "24 hours"), (72, "3 days"), (168, "7 days"), (240, "10 days"))
@@ -22,7 +23,7 @@ TITLES = {
     "air": "Air and liquid",
     "capacity": "All open cylinders, and what is asked of them",
     "hold": "Hold time from rest, all burners on",
-    "fuel": "Fuel left by cylinder",
+    "fuel": "Fuel left",
 }
 
 
@@ -42,7 +43,7 @@ class Look:
             request, "now.html", "Now",
             answer=answer(facts.payload, facts.health, site, facts.now),
             alerts=alerts, cylinders=views, inputs=pages.inputs(facts, site, all_kinds=False),
-            nights=nights(facts.payload, site) if facts.payload else [],
+            nights=nights(facts.payload, site, facts.now) if facts.payload else [],
             next_step=_next_step(alerts), basis_words=pages.BASIS_WORDS[site.supply.basis],
             credits=await self.view.credits(),
         )  # fmt: skip
@@ -62,6 +63,7 @@ class Look:
             first = pages.hour_text(facts.payload["hours"][0], site)
         return self.view.page(
             request, "outlook.html", "Outlook", charts=drawn, titles=TITLES, spans=SPANS, hours=hours, first_text=first,
+            basis=site.supply.basis, ends=pages.run_out_text(facts.payload, site),
             credits=await self.view.credits(),
         )  # fmt: skip
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -14,7 +14,7 @@ from monitor import physics
 from monitor.model.alert import Notice
 from monitor.model.health import SourceHealth
 from monitor.model.site import Basis, Cylinder, Site
-from monitor.model.units_out import show
+from monitor.model.units_out import duration, show
 from monitor.physics import shell
 from monitor.web import section, words
 from monitor.web.answer import ZERO_C_K
@@ -200,21 +200,47 @@ def hour_text(hour: Mapping[str, Any], site: Site) -> str:
     at = words.day_clock(datetime.fromisoformat(hour["time"]), zone)
     if hour["air_c"] is None:
         return f"{at}: no forecast for this hour"
-    parts = [f"air {show(hour['air_c'] + ZERO_C_K, 'temperature', units)}"]
+    air = _between(hour.get("air_band_c"), lambda c: show(c + ZERO_C_K, "temperature", units))
+    parts = [f"air {show(hour['air_c'] + ZERO_C_K, 'temperature', units)}{air}"]
     sustained = hour["sustained_w"]
     if sustained.get("weather") is not None:
         each = ", ".join(f"{basis} {show(sustained[basis], 'power', units)}" for basis in ("weather", "floor", "chart"))
-        parts.append(f"carried without end: {each}")
+        likely = _between(hour.get("capacity_band_w"), lambda w: show(w, "power", units))
+        parts.append(f"carried without end: {each}{likely and f'; on “{site.supply.basis}”{likely}'}")
     if hour["hold_s"] is not None:
-        parts.append(f"all burners hold {_hold(hour['hold_s'])}")
+        parts.append(f"all burners hold {_hold(hour['hold_s'])}{_between(hour.get('hold_band_s'), _hold)}")
+    if hour.get("charge_kg"):
+        parts.append("left: " + ", ".join(f"{n} {show(kg, 'mass', units)}" for n, kg in hour["charge_kg"].items()))
     if hour["uncovered"]:
         parts.append("uncovered")
+    if hour["probability_uncovered"] is not None:
+        parts.append(f"odds of a shortfall {hour['probability_uncovered']:.0%}")
     return f"{at}: " + "; ".join(parts)
 
 
-def _hold(seconds: float) -> str:
-    from monitor.model.units_out import duration
+def _between(band: Mapping[str, float] | None, say: Callable[[float], str]) -> str:
+    """The 10 and 90 % of the odds in brackets, "" where there are none or they read the same."""
+    if band is None:
+        return ""
+    low, high = say(band["p10"]), say(band["p90"])
+    return "" if low == high else f" ({low} to {high})"
 
+
+def run_out_text(payload: Mapping[str, Any] | None, site: Site) -> str:
+    """When the fuel ends, early, in the middle and late; "" where nothing can be said."""
+    supply = next((f for f in (payload or {}).get("fuel", ()) if f["subject"] == "supply"), None)
+    ends = (supply or {}).get("dry") or (payload or {}).get("run_out")
+    if not ends:
+        return ""
+    zone = ZoneInfo(site.timezone)
+    early, middle, late = (
+        "later than can be said" if ends[p] is None else words.day(datetime.fromisoformat(ends[p]), zone)
+        for p in ("p10", "p50", "p90")
+    )
+    return f"The fuel ends about {middle}; one time in ten before {early}, one in ten after {late}."
+
+
+def _hold(seconds: float) -> str:
     return "24 h or more" if seconds >= 86_400 else duration(seconds)
 
 

@@ -23,7 +23,7 @@ from monitor.model.site import Appliance, Site
 from monitor.model.units_out import duration, show
 from monitor.outlook.level import with_valves
 from monitor.service.round import choose_forecast
-from monitor.web.answer import Night, nights
+from monitor.web.night import Night, nights
 from monitor.web.view import View, whole
 
 MOST_ADDED = 6

@@ -20,7 +20,8 @@ from monitor.model.health import SourceHealth
 from monitor.model.reading import Quantity, Reading
 from monitor.store import Store
 from monitor.web import history, reasons, scale, suppose, thin, words
-from monitor.web.answer import answer, nights
+from monitor.web.answer import answer
+from monitor.web.night import nights
 from tests.web import house
 from tests.web.house import NOW, House
 
