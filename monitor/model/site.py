@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from monitor.model.offer import Offer
+
 Basis = Literal["chart", "floor", "weather"]
 BASES: tuple[Basis, ...] = ("chart", "floor", "weather")
 Units = Literal["us", "metric"]
@@ -170,6 +172,7 @@ class Site:
     weather: tuple[WeatherSource, ...] = ()
     channels: tuple[Channel, ...] = ()
     pipes: tuple[PipeRun, ...] = ()
+    offers: tuple[Offer, ...] = ()
     settings: Mapping[str, Any] = field(default_factory=dict)
 
     @property

@@ -17,6 +17,9 @@ BTU_J = 1055.05585262
 PSI_PA = POUND_KG * 9.80665 / INCH_M**2
 INCH_WATER_PA = 249.08891  # at 4 degC
 DAY_S = 86_400.0
+# A US gallon of liquid commercial propane at 60 degF: 4.24 lb, NFPA 58 table of properties; its own heating values,
+# 91,502 Btu a gallon over 21,548 Btu a pound, give 4.246. Older editions print 4.20.
+LIQUID_GALLON_KG = 4.24 * POUND_KG
 
 # kind -> (unit, what to divide by, decimals) for each system
 _US: dict[Kind, tuple[str, float, int]] = {

@@ -11,8 +11,9 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from monitor.model.errors import BadInput, Problem
+from monitor.model.offer import Offer
 from monitor.model.site import Appliance, Broker, Channel, PipeRun, Site, Supply, WeatherSource
-from monitor.site import check, fill, schema, settings, tomlfile, values
+from monitor.site import check, fill, offer, schema, settings, tomlfile, values
 from monitor.site.options import beside
 from monitor.site.options import read as read_options
 from monitor.site.problems import MISSING, Collector, from_pydantic, unknown_hint
@@ -48,6 +49,7 @@ class Parts:
     weather: list[tuple[int, schema.WeatherTable]] = field(default_factory=list)
     channel: list[tuple[int, schema.ChannelTable]] = field(default_factory=list)
     pipe: list[tuple[int, schema.PipeTable]] = field(default_factory=list)
+    offer: list[tuple[int, schema.OfferTable]] = field(default_factory=list)
 
 
 def read(path: Path) -> Loaded:
@@ -69,6 +71,7 @@ def from_text(text: str, path: Path) -> Loaded:
     sensors = tuple(sensor(place, table, known, folder, into) for place, table in parts.sensor)
     weather = tuple(_weather(place, table, folder, into) for place, table in parts.weather)
     channels = tuple(_channel(place, table, folder, into) for place, table in parts.channel)
+    offers = tuple(_offer(place, table, into) for place, table in parts.offer)
     check.names(raw, into)
     check.parts(parts, into)
     if into.problems or parts.site is None or parts.supply is None:
@@ -90,6 +93,7 @@ def from_text(text: str, path: Path) -> Loaded:
         weather=weather,
         channels=channels,
         pipes=tuple(_pipe(t) for _, t in parts.pipe),
+        offers=offers,
         settings={k: beside(folder, v) if settings.BY_KEY[k].kind == "file" else v for k, v in chosen.items()},
     )
     worth_a_look = tuple(check.warnings(site, parts, path, into))
@@ -213,6 +217,17 @@ def _pipe(table: schema.PipeTable) -> PipeRun:
     }
     fittings = {kind: count for kind, count in counts.items() if count}
     return PipeRun(table.name, table.material, table.size, table.length, fittings, table.carries)
+
+
+def _offer(place: int, table: schema.OfferTable, into: Collector) -> Offer:
+    fees = []
+    for n, item in enumerate(table.fees):
+        path = ("offer", place, "fees", n)
+        if not isinstance(item, dict):
+            into.add(path, item, 'a fee such as { name = "Tank rent", amount = 79, per = "year" }', "in braces")
+        elif (fee := _validated(schema.FeeTable, item, path, into)) is not None:
+            fees.append(fee)
+    return offer.build(place, table, fees, into)
 
 
 def _supply(table: schema.SupplyTable) -> Supply:

@@ -27,7 +27,7 @@ REGULATOR_LOW, REGULATOR_HIGH = 0.30, 0.90
 
 def names(raw: dict[str, Any], into: Collector) -> None:
     """Note every name that stands twice in a list of tables, read from the raw file so that none is missed."""
-    for table in ("cylinder", "appliance", "sensor", "channel", "pipe"):
+    for table in ("cylinder", "appliance", "sensor", "channel", "pipe", "offer"):
         items = raw.get(table)
         seen: dict[str, int] = {}
         for place, item in enumerate(items if isinstance(items, list) else []):

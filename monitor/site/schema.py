@@ -9,9 +9,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from monitor.model.offer import Per
 from monitor.model.reading import Quantity
 from monitor.model.site import Gas
-from monitor.site import settings, values
+from monitor.site import offer, settings, values
 from monitor.site.catalogue import WATER_KG_M3
 from monitor.site.quantity import QuantityError, parse
 from monitor.site.unit_table import PSI
@@ -271,11 +272,38 @@ class PipeTable(Table):
     carries: tuple[Name, ...] = ()
 
 
+class FeeTable(Table):
+    """One entry of `fees` in [[offer]]."""
+
+    name: Name
+    amount: Annotated[float, _number(0, 1e6, "an amount of money", "without its sign")]
+    per: Annotated[tuple[Per, float], _reader(offer.per)]
+    below: Annotated[float, _reader(offer.fuel)] | None = None
+
+
+class OfferTable(Table):
+    """[[offer]]: gas delivered, to compare with; each of `fees` is checked by `build`."""
+
+    name: Name
+    price: Annotated[float, _reader(values.price)]
+    fees: list[Any] = Field(default_factory=list)
+    tank: Annotated[float, within("volume", 0.005, 100)] | None = None
+    fill: Annotated[float, within("share", 0.1, 1)] = 0.8
+    refill_at: Annotated[float, within("share", 0, 0.9)] = 0.3
+    delivery: Annotated[float, _reader(offer.fuel)] | None = None
+    contract: Annotated[float, within("time", 30 * 86400.0, 1e9)] = 365.25 * 86400.0
+    least_use: Annotated[float, _reader(offer.fuel)] = 0.0
+    least_deliveries: Annotated[int, _number(0, 60, "a count of deliveries a year", "")] = 0
+    installation: Annotated[float, _number(0, 1e6, "an amount of money", "without its sign")] = 0.0
+    tank_owner: Annotated[Literal["supplier", "household"], _choice("supplier", "household")] = "supplier"
+
+
 CORE: dict[str, type[Table]] = {
     "site": SiteTable, "supply": SupplyTable, "cylinder": CylinderTable, "appliance": ApplianceTable,
     "sensor": SensorTable, "broker": BrokerTable, "weather": WeatherTable, "channel": ChannelTable, "pipe": PipeTable,
+    "offer": OfferTable,
 }  # fmt: skip
-LISTS = frozenset({"cylinder", "appliance", "sensor", "weather", "channel", "pipe"})
+LISTS = frozenset({"cylinder", "appliance", "sensor", "weather", "channel", "pipe", "offer"})
 
 # What takes the place of a required key that was refused, while the rest of its table is checked.
 STAND_IN: dict[str | int, dict[str, Any]] = {
@@ -286,4 +314,5 @@ STAND_IN: dict[str | int, dict[str, Any]] = {
     "weather": {"kind": "open-meteo"},
     "channel": {"name": "?"},
     "pipe": {"name": "?", "material": "schedule 40", "size": "1/2", "length": "1 m"},
+    "offer": {"name": "?", "price": "1 / kg"},
 }

@@ -202,8 +202,19 @@ FUEL = (
 
 COST = (
     Setting("cost.currency", "text", "", "sign or code of the money"),
-    Setting("cost.fuel", "price", None, 'price of fuel, such as "3.80 / gal" (stored a kilogram)', 0, 1e6),
-    Setting("cost.trip", "money", 0.0, "cost of a trip to the station", 0, 1e6),
+    Setting("cost.fuel", "price", None, 'price such as "3.80 / gal", used where no fill has one', 0, 1e6),
+    Setting("cost.trip", "money", None, "what a trip to the station costs, where none is entered with it", 0, 1e6),
+    Setting("cost.distance", "length", None, "way to the station and back", 0, 1e6),
+    Setting("cost.vehicle", "per_distance", None, 'what the vehicle costs, such as "0.30 / mi"', 0, 1),
+    Setting("cost.yearly", "money", 0.0, "what the cylinders cost a year besides gas and trips: tests, hoses", 0, 1e6),
+    Setting(
+        "cost.burner_efficiency",
+        "share",
+        0.40,
+        "share of the gas's heat that reaches the pot: US DOE test of gas cooking tops, about 40 % (from memory)",
+        0.05,
+        1,
+    ),
 )
 
 TRAIN = (
@@ -229,9 +240,6 @@ NOT_YET: frozenset[str] = frozenset(
     {
         "service.retention",
         "service.thin_to",
-        "cost.currency",
-        "cost.fuel",
-        "cost.trip",
         "page.language",
     }
 )

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 from monitor.model.site import Gas
+from monitor.model.units_out import LIQUID_GALLON_KG
 from monitor.site.quantity import QuantityError, convert, parse
 from monitor.site.settings import Setting
 
@@ -19,7 +20,6 @@ WHEN = 'hours of the local clock such as "05-23" (from 5:00 until 23:00)'
 _HOURS = re.compile(r"(\d{1,2})(?::?00)?\s*(?:-|to)\s*(\d{1,2})(?::?00)?")
 _MONTH = re.compile(r"(\d{4})-(\d{2})(?:-(\d{2}))?")
 WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-PROPANE_GAL_KG = 4.2 * 0.45359237  # kg in a US gallon of liquid at 60 °F; trade figure, 4.2 lb
 
 
 def closest(word: str, words: Iterable[str]) -> str:
@@ -137,7 +137,20 @@ def price(value: object) -> float:
             gallons = convert(1.0, match[2], "volume") / convert(1.0, "gal", "volume")
         except QuantityError:
             raise QuantityError(f'unit "{match[2]}" does not fit', form) from None
-        return amount / (gallons * PROPANE_GAL_KG)
+        return amount / (gallons * LIQUID_GALLON_KG)
+
+
+def per_distance(value: object) -> float:
+    """Return money a metre from "0.30 / mi" or "0.20 / km"."""
+    form = 'money by distance such as "0.30 / mi" or "0.20 / km"'
+    match = re.fullmatch(r"([0-9.,]+)\s*(?:/|per)\s*([A-Za-z]+)", value.strip()) if isinstance(value, str) else None
+    if match is None:
+        raise QuantityError("not money by distance", form, "without the sign of the money")
+    amount = parse(f"{match[1]} kg", "mass")  # the number's own checks; the unit is only borrowed
+    try:
+        return amount / convert(1.0, match[2], "length")
+    except QuantityError:
+        raise QuantityError(f'unit "{match[2]}" does not fit', form) from None
 
 
 def _flag(value: object) -> bool:
@@ -214,6 +227,7 @@ READERS: dict[str, Callable[[object], Any]] = {
     "choice": text,
     "choices": texts,
     "any": _any, "hours": hours, "shares": _shares, "days": _days, "address": address, "url": url, "price": price,
+    "per_distance": per_distance,
 }  # fmt: skip
 
 
