@@ -272,7 +272,7 @@ def _basis(filter_: Tracker, i: int, at: datetime) -> str:
     words = f"{told} {ago(age_s)} ago"
     others = sum(1 for s in filter_.sensors.values() if s.cylinder == i and s.count > 0)
     if others > 1:
-        words += f", {others} sources weighed together"
+        words += f", {others} sources taken together"
     if age_s > 7200.0:
         words += ", use since then estimated"
     if any(s.pending for s in filter_.sensors.values() if s.cylinder == i):

@@ -35,6 +35,7 @@ LEAST_BURN_KG_D = 0.03
 UNEVEN = 0.25  # spread of a cylinder's part of the burn, over a day
 OFFSET_WANDER = 0.15  # of its own spread, in 30 days
 SWAP_TARE_KG = 0.15
+FINER, FINER_DAYS = 0.5, 14.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,10 +262,22 @@ class Tracker:
         full = float(self.feed.full_kg[seen.cylinder])
         if gap < max(0.08 * full, 1.5 * math.sqrt(total)) or seen.kg > 1.12 * full or sensor.accepted_d is None:
             return False
+        if self._finer(sensor, seen):
+            return False
         waited = min(max(seen.time_d - sensor.accepted_d, 0.01), 60.0)
         usual = math.exp(-0.5 * gap * gap / total) / math.sqrt(2.0 * math.pi * total)
         level = seen.kg - float(self.x[sensor.index])
         return REFILL_PER_DAY * waited * _density(level, full, sensor) > ODDS_MANUAL * max(usual, 1e-30)
+
+    def _finer(self, sensor: SensorState, seen: Observation) -> bool:
+        """Whether something much finer told of this cylinder lately: a coarse gauge alone does not overrule it."""
+        coarse = math.sqrt(sensor.noise_var) + sensor.bias_sd_kg
+        return any(
+            math.sqrt(other.noise_var) + other.bias_sd_kg < FINER * coarse
+            for other in self.sensors.values()
+            if other is not sensor and other.cylinder == seen.cylinder and other.accepted_d is not None
+            if seen.time_d - other.accepted_d < FINER_DAYS
+        )
 
     def _accept(self, seen: Observation, sensor: SensorState) -> None:
         last = sensor.last
@@ -297,7 +310,8 @@ class Tracker:
         if self._asleep(first.time_d):
             odds *= NIGHT
         odds *= SECOND_ECHO ** sum(sensor.second_echo(s) for s in alike)
-        enough = odds > ODDS_MANUAL if sensor.manual else (len(alike) >= (2 if up else 3) and odds > ODDS_AUTOMATIC)
+        sure = sensor.manual and not self._finer(sensor, latest)
+        enough = odds > ODDS_MANUAL if sure else (len(alike) >= (2 if up else 3) and odds > ODDS_AUTOMATIC)
         if not enough and len(alike) < 4:
             self._trim(sensor)
             return None

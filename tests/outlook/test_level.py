@@ -179,3 +179,24 @@ def test_a_temperature_drift_of_a_scale_is_taken_out() -> None:
         errors.append(with_air.level(0)[0] - 12.0)
     plain = [seen.kg - 12.0 for seen in found]
     assert np.std(errors[240:]) < 0.5 * np.std(plain[240:])
+
+
+def gauge(hours_ago: float, share: float, source: str = "manual") -> Reading:
+    time = AT - timedelta(hours=hours_ago)
+    return Reading(time, time, "A", Quantity.GAUGE_PERCENT, share, source)
+
+
+def test_a_coarse_gauge_alone_does_not_overrule_a_weighing() -> None:
+    # 60 % of the volume would be 13.3 kg: a float gauge that is off, or a filling that nobody entered?
+    weighing = weighed(28, 10.0)
+    a, _ = level.estimate(site(), [weighing, gauge(2, 0.60)], AT)
+    assert a.left_kg == pytest.approx(9.8, abs=0.6)
+    assert "waits for a second one" in a.basis
+    for second in (gauge(1, 0.60), weighed(1, 13.4)):  # a second reading of either kind settles it
+        b, _ = level.estimate(site(), [weighing, gauge(2, 0.60), second], AT)
+        assert b.left_kg == pytest.approx(13.3, abs=0.5)
+
+
+def test_a_gauge_counts_at_once_where_nothing_finer_told() -> None:
+    a, _ = level.estimate(site(), [gauge(300, 0.20), gauge(2, 0.79)], AT)
+    assert a.left_kg > 16.0
