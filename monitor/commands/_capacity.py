@@ -249,7 +249,7 @@ def print_table(to: Console, made: Table, wind_m_s: float, sky: float) -> None:
     names = ", ".join(c.name for c in site.cylinders if c.valve_open)
     sky_words = f"{100 * sky:.0f} % clear sky"
     to.print(f"{site.name}: {names} with the same share of full; wind {units.show(wind_m_s, 'speed', u)}, {sky_words}")
-    to.print(f"Full-burner demand {units.show(site.demand_w, 'power', u)}. Bold: carried without end.")
+    to.print(f"Full-burner demand {units.show(site.demand_w, 'power', u)}. * = carried without end.")
     for basis in BASES:
         scale = "thousand Btu/h" if u == "us" else "kW"
         to.print(f"\n{basis}: {BASIS_MEANS[basis]} ({scale})")
@@ -263,8 +263,10 @@ def _watts_cell(made: Table, basis: Basis, i: int, j: int) -> str:
     watts = float(made.sustained_w[basis][i, j])
     if not np.isfinite(watts):
         return "–"
-    text = f"{units.number(watts, 'power', made.site.units) / (1000.0 if made.site.units == 'us' else 1.0):.1f}"
-    return f"[bold]{text}[/bold]" if watts >= made.site.demand_w else text
+    us = made.site.units == "us"
+    text = f"{units.number(watts, 'power', made.site.units) / (1000.0 if us else 1.0):.{0 if us else 1}f}"
+    # a mark that survives a pipe and a black-and-white printer
+    return f"[bold]{text}*[/bold]" if watts >= made.site.demand_w else f"{text} "
 
 
 def _hold_cell(made: Table, i: int, j: int) -> str:
@@ -281,13 +283,13 @@ def _grid(made: Table, cell: Any, basis: Basis | None) -> Any:
     from rich.table import Table as Grid
 
     u = made.site.units
-    grid = Grid(box=None, pad_edge=False)
+    grid = Grid(box=None, pad_edge=False, padding=(0, 1, 0, 0))
     grid.add_column(units.unit("temperature", u), justify="right", no_wrap=True)
     for t in made.air_k:
         grid.add_column(f"{units.number(float(t), 'temperature', u):.0f}", justify="right", no_wrap=True)
     for i, share in enumerate(made.shares):
-        grid.add_row(f"{100 * share:.0f} %", *(cell(i, j) for j in range(len(made.air_k))))
+        grid.add_row(f"{100 * share:.0f}%", *(cell(i, j) for j in range(len(made.air_k))))
     if basis is not None:
         levels = made.level_needed[basis]
-        grid.add_row("needs", *("none" if not np.isfinite(v) else f"{100 * v:.0f} %" for v in levels))
+        grid.add_row("needs", *("none " if not np.isfinite(v) else f"{100 * v:.0f}% " for v in levels))
     return grid
