@@ -166,7 +166,7 @@ def outlook_chart(
               bands=_odds(rows, seconds, "capacity_band_w", shown.power)),
         panel("hold", "min", (360, 450), {"hold": _scaled(seconds, [h["hold_s"] for h in rows], _minutes)}, x,
               levels=burn, floor=0.0, bands=_odds(rows, seconds, "hold_band_s", _minutes),
-              note=f"cut at {HOLD_SHOWN_MIN:.0f} min" if _cut(rows) else ""),
+              note=f"cut at {HOLD_SHOWN_MIN:.0f}" if _cut(rows) else ""),
         panel("fuel", shown.mass_unit, (480, 590), fuel, x, floor=0.0, tagged=True,
               bands=_run_out(payload, seconds[-1] + 3600.0, times[0], shown)),
     ]  # fmt: skip

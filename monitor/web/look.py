@@ -22,7 +22,7 @@ TITLES = {
     "all": "Air, capacity against demand, hold time and fuel over the coming hours",
     "air": "Air and liquid",
     "capacity": "All open cylinders, and what is asked of them",
-    "hold": "Hold time from rest, all burners on",
+    "hold": "Hold from rest, all burners on",
     "fuel": "Fuel left",
 }
 
