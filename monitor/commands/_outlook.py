@@ -183,7 +183,8 @@ def _print_answer(to: Console, site: Site, made: Outlook, zone: ZoneInfo) -> Non
     judged = [h for h in made.hours if h.may_burn]
     unknown = sum(h.uncovered is None for h in judged)
     if made.uncovered:
-        to.print(f"[bold red]NOT COVERED[/bold red] in {len(made.uncovered)} stretch(es):")
+        count = len(made.uncovered)
+        to.print(f"[bold red]NOT COVERED[/bold red] in {count} stretch{'es' if count > 1 else ''}:")
         for s in made.uncovered:
             span = _span(s.start.astimezone(zone), s.end.astimezone(zone))
             cold = show(s.worst_air_k, "temperature", u)
@@ -198,9 +199,13 @@ def _print_answer(to: Console, site: Site, made: Outlook, zone: ZoneInfo) -> Non
     elif unknown == len(judged) and judged:
         to.print("[bold]NOT KNOWN[/bold]: no hour ahead can be judged; what is missing is said below.")
     else:
-        gap = f"; {unknown} hour(s) cannot be judged" if unknown else ""
-        end = made.hours[-1].time + timedelta(hours=1)
-        to.print(f"[bold green]COVERED[/bold green] to {end.astimezone(zone):%a %d %b %H:%M}{gap}.")
+        end = f"{(made.hours[-1].time + timedelta(hours=1)).astimezone(zone):%a %d %b %H:%M}"
+        if unknown:
+            hours = "1 hour" if unknown == 1 else f"{unknown} hours"
+            rest = "the others to " + end + " are covered"
+            to.print(f"[bold]NOT ALL KNOWN[/bold]: {hours} in which something may burn cannot be judged; {rest}.")
+        else:
+            to.print(f"[bold green]COVERED[/bold green] to {end}.")
 
 
 def _span(start: datetime, end: datetime) -> str:
