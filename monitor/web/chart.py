@@ -13,7 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.model.site import BASES
-from monitor.web.scale import Linear, TimeTick, band, line, ticks, time_ticks
+from monitor.web.scale import Linear, TimeTick, band, bars, line, ticks, time_ticks
 
 Hour = Mapping[str, Any]
 WIDTH, LEFT, RIGHT = 960.0, 64.0, 12.0
@@ -91,15 +91,17 @@ def panel(
     x: Linear,
     *,
     bands: Mapping[str, Sequence[tuple[float, float | None, float | None]]] | None = None,
+    upright: Mapping[str, Sequence[tuple[float, float, float]]] | None = None,
     levels: Mapping[str, float] | None = None,
     floor: float | None = None,
     ceiling: float | None = None,
     tagged: bool = False,
     note: str = "",
 ) -> Panel:
-    """Scale one panel to what it shows and turn its series into paths."""
+    """Scale one panel to what it shows and turn its series into paths; `upright` are bars (from, to, height)."""
     values = [v for points in curves.values() for _, v in points if v is not None]
     values += [v for points in (bands or {}).values() for _, a, b in points for v in (a, b) if v is not None]
+    values += [height for spans in (upright or {}).values() for _, _, height in spans]
     values += list((levels or {}).values())
     low, high = (min(values), max(values)) if values else (0.0, 1.0)
     low = low if floor is None else min(floor, low)
@@ -114,7 +116,8 @@ def panel(
         unit=unit,
         marks=[Mark(y(v), f"{v:,.10g}") for v in steps],
         curves={key: line(points, x, y) for key, points in curves.items()},
-        bands={key: band(points, x, y) for key, points in (bands or {}).items()},
+        bands={key: band(points, x, y) for key, points in (bands or {}).items()}
+        | {key: bars(spans, x, y) for key, spans in (upright or {}).items()},
         levels={key: y(v) for key, v in (levels or {}).items()},
         tags=[(x(s), y(v), key) for key, points in curves.items() for s, v in _end(points)] if tagged else (),
         dots=[(x(s), y(v), key) for key, points in curves.items() for s, v in _lone(points)],

@@ -220,7 +220,8 @@ def draw(found: History, shown: chart.Shown, zone: ZoneInfo, width: float = char
     }
     panels = [
         chart.panel("left", shown.mass_unit, (20, 200), left, x, floor=0.0, tagged=True),
-        chart.panel("use", f"{shown.mass_unit}/day", (235, 345), {}, x, bands={"days": _bars(found, shown)}, floor=0.0),
+        chart.panel("use", f"{shown.mass_unit}/day", (235, 345), {}, x, upright={"days": _bars(found, shown)},
+                    floor=0.0),
     ]
     measured = bool(np.isfinite(found.air_k).any() or np.isfinite(found.forecast_k).any())
     if measured:
@@ -251,15 +252,16 @@ def _joined(points: list[tuple[float, float | None]], values: Values) -> list[tu
     return out
 
 
-def _bars(found: History, shown: chart.Shown) -> list[tuple[float, float | None, float | None]]:
-    out: list[tuple[float, float | None, float | None]] = []
-    start = found.span.start
-    for k, kg in enumerate(found.used_kg):
-        first = (found.day_starts[k] - start).total_seconds()
-        if np.isfinite(kg):
-            height = shown.mass(max(0.0, float(kg)))
-            out += [(first + 8_000.0, 0.0, height), (first + 78_400.0, 0.0, height), (first + 86_400.0, None, None)]
-    return out
+def _bars(found: History, shown: chart.Shown) -> list[tuple[float, float, float]]:
+    """A bar for each day whose use is known, narrower than the day."""
+    start, end = found.span.start, (found.span.end - found.span.start).total_seconds()
+    known = np.isfinite(found.used_kg)
+    firsts = [(day - start).total_seconds() for day in found.day_starts]
+    return [
+        (max(0.0, first + 8_000.0), min(end, first + 78_400.0), shown.mass(max(0.0, kg)))
+        for first, kg, told in zip(firsts, found.used_kg.tolist(), known.tolist(), strict=True)
+        if told and first + 78_400.0 > 0.0 and first + 8_000.0 < end
+    ]
 
 
 def texts(found: History, site: Site, zone: ZoneInfo) -> list[str]:

@@ -25,6 +25,14 @@ class Linear:
         share = (value - self.low) / (self.high - self.low)
         return round(self.start + (self.end - self.start) * min(1.0, max(0.0, share)), 2)
 
+    @property
+    def rule(self) -> tuple[float, float]:
+        """Position of zero and length of one unit in the picture, for many values that lie within."""
+        if self.high == self.low:
+            return self.start, 0.0
+        length = (self.end - self.start) / (self.high - self.low)
+        return self.start - length * self.low, length
+
 
 def nice_step(span: float, count: int) -> float:
     """Return a step of 1, 2 or 5 times a power of ten that cuts `span` into about `count` parts."""
@@ -49,31 +57,40 @@ def line(points: Sequence[tuple[float, float | None]], x: Linear, y: Linear) -> 
     """Return an SVG path through `points`; None starts a new piece, so that a gap stays a gap."""
     parts: list[str] = []
     pen_down = False
+    (x0, kx), (y0, ky) = x.rule, y.rule
     for px, py in points:
         if py is None or not math.isfinite(py):
             pen_down = False
             continue
-        parts.append(f"{'L' if pen_down else 'M'}{x(px):.1f} {y(py):.1f}")
+        parts.append(f"{' ' if pen_down else 'M'}{x0 + kx * px:.1f} {y0 + ky * py:.1f}")
         pen_down = True
     return "".join(parts)
 
 
 def band(points: Sequence[tuple[float, float | None, float | None]], x: Linear, y: Linear) -> str:
     """Return a closed SVG path between two curves; a point with a None in it ends the piece."""
-    pieces: list[list[tuple[float, float, float]]] = [[]]
-    for px, low, high in points:
-        if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
-            pieces.append([])
-        else:
-            pieces[-1].append((px, low, high))
     out: list[str] = []
-    for piece in pieces:
-        if len(piece) < 2:
-            continue
-        there = "L".join(f"{x(px):g} {y(high):g}" for px, _, high in piece)
-        back = "L".join(f"{x(px):g} {y(low):g}" for px, low, _ in reversed(piece))
-        out.append(f"M{there}L{back}Z")
+    there: list[str] = []
+    back: list[str] = []
+    (x0, kx), (y0, ky) = x.rule, y.rule
+    for px, low, high in [*points, (0.0, None, None)]:
+        if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
+            if len(there) > 1:
+                out.append(f"M{' '.join(there)} {' '.join(reversed(back))}Z")
+            there, back = [], []
+        else:
+            at = f"{x0 + kx * px:.1f}"
+            there.append(f"{at} {y0 + ky * high:.1f}")
+            back.append(f"{at} {y0 + ky * low:.1f}")
     return "".join(out)
+
+
+def bars(spans: Sequence[tuple[float, float, float]], x: Linear, y: Linear) -> str:
+    """Return an SVG path of upright bars from zero: (from, to, height)."""
+    (x0, kx), (y0, ky) = x.rule, y.rule
+    return "".join(
+        f"M{x0 + kx * a:.1f} {y0:.1f}V{y0 + ky * height:.1f}H{x0 + kx * b:.1f}V{y0:.1f}Z" for a, b, height in spans
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,12 +19,14 @@ PER_POINT = 3  # readings looked up for one point: their median leaves out a str
 _LOOK = """
 WITH RECURSIVE step(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM step WHERE k + 1 < :n),
 found AS (SELECT k, (
-    SELECT x.id FROM reading x WHERE x.stream = :stream AND x.time >= :start + k * :width
-    AND x.time < :start + (k + 1) * :width AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = x.id)
-    ORDER BY x.time LIMIT 1) AS id FROM step)
-SELECT found.k, r.value FROM found JOIN reading r ON r.id = found.id
-WHERE r.value IS NOT NULL
+    SELECT x.value FROM reading x WHERE x.stream = :stream AND x.time >= :start + k * :width
+    AND x.time < :start + (k + 1) * :width {in_force}
+    ORDER BY x.time LIMIT 1) AS value FROM step)
+SELECT k, value FROM found WHERE value IS NOT NULL
 """
+_IN_FORCE = "AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = x.id)"
+_ALL, _CORRECTED = _LOOK.format(in_force=""), _LOOK.format(in_force=_IN_FORCE)
+_ANY = "SELECT EXISTS (SELECT 1 FROM reading WHERE corrects IS NOT NULL)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,7 @@ class Series:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._db = connection
+        self._look = _CORRECTED if connection.execute(_ANY).fetchone()[0] else _ALL
 
     def streams(self) -> list[Stream]:
         """Return every stream that has readings."""
@@ -73,7 +76,7 @@ class Series:
         width = max(1, (end - start) // number)
         values = {"n": number, "stream": stream.number, "start": start, "width": width}
         found = np.full(number, np.nan)
-        for k, value in self._db.execute(_LOOK, values):
+        for k, value in self._db.execute(self._look, values):
             found[k] = value
         return middle(found.reshape(span.points, PER_POINT))
 
