@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem
 from monitor.store.base import Base
 from monitor.store.pack import moment, stamp
@@ -101,6 +102,10 @@ class Record(Base):
             return found
         out = self._undone()
         return [e for e in found if e.undoes is None and e.id not in out]
+
+    def entries(self) -> list[Entry]:
+        """Return what is in force by time, oldest first, as the pure parts see it."""
+        return [Entry(e.kind, e.subject, e.time, e.payload, e.id) for e in self.events()]
 
     def _undone(self) -> set[int]:
         """Return the entries out of force. Each has one undo at most, so an undo and its own undo make a chain."""
