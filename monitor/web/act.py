@@ -28,6 +28,22 @@ WAYS = (
 FILLED = {"share": "100 %"}  # what "just filled" means as a reading
 
 
+_FIELDS = {"cylinder": "Cylinder", "--valve": "Valve", "when": "When"}  # other keys are those of the one amount
+
+
+def plain(error: BadInput) -> list[str]:
+    """Put problems in the words of a form's fields: what was typed, what was expected, how to mend it."""
+    out = []
+    for p in error.problems:
+        field = _FIELDS.get(p.key, "Amount" if p.key.startswith("--") else p.key)
+        out.append(f"{field}: {p.value} cannot be used. Expected: {p.expected}." + (f" {p.hint}" if p.hint else ""))
+    return out
+
+
+def _example(site: Site) -> str:
+    return "52.4 lb" if site.units == "us" else "23.8 kg"
+
+
 class Act:
     """Handlers that change something."""
 
@@ -36,7 +52,7 @@ class Act:
         self.context = view.context
 
     async def alert_done(self, request: Request) -> Response:
-        """Acknowledge an alert, shelve it, or take it off the shelf, as the path says."""
+        """Acknowledge an alert, shelve it, take it out of service, or put it back, as the path says."""
         from monitor.alerts import operate
         from monitor.alerts.wording import words as wording
 
@@ -53,6 +69,10 @@ class Act:
                 done = operate.shelve(state, now, until, "the page", say)
             elif what == "unshelve":
                 done = operate.unshelve(state, now, "the page", say)
+            elif what == "out-of-service":
+                done = operate.out_of_service(state, now, "the page", form.get("why", "")[:200].strip(), say)
+            elif what == "into-service":
+                done = operate.into_service(state, now, "the page", say)
             else:
                 done = operate.acknowledge(state, now, "the page", say)
             store.commit_judgement(done, ["log", *(c.name for c in site.channels if c.name != "log")])
@@ -77,10 +97,10 @@ class Act:
             except Refused as error:
                 problems = [str(error)]
             except BadInput as error:
-                problems = [str(p) for p in error.problems]
+                problems = plain(error)
         return self.view.page(
             request, "enter.html", "Enter a reading", 400 if problems else 200, problems=problems, done=done,
-            given=given, cylinders=names, ways=WAYS, example="52.4 lb" if site.units == "us" else "23.8 kg",
+            given=given, cylinders=names, ways=WAYS, example=_example(site),
             carry=cautions.CARRY,
         )  # fmt: skip
 
@@ -90,9 +110,9 @@ class Act:
 
         now, how = self.context.now(), given["how"]
         if how not in dict(WAYS):
-            raise Refused(f"how: got {how}; expected one of {', '.join(dict(WAYS))}")
+            raise Refused("Choose what you read from the list.")
         if how != "filled" and not given["amount"].strip():
-            raise Refused("amount: got nothing; expected a value with its unit, such as 52.4 lb")
+            raise Refused(f"The amount is empty: give a value with its unit, such as {_example(site)}.")
         said = FILLED if how == "filled" else {how: given["amount"]}
         note = "just filled" if how == "filled" else ""
         time = when(given["at"] or "now", now, site.timezone, "when")
@@ -112,7 +132,7 @@ class Act:
             except Refused as error:
                 problems = [str(error)]
             except BadInput as error:
-                problems = [str(p) for p in error.problems]
+                problems = plain(error)
         return self.view.page(
             request, "valve.html", "A valve was turned", 400 if problems else 200, problems=problems, done=done,
             cylinders=[(c.name, c.valve_open) for c in site.cylinders],

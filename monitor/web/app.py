@@ -51,6 +51,8 @@ def _routes(view: View) -> list[tuple[str, Handler, list[str]]]:
         ("/alerts/acknowledge", act.alert_done, ["POST"]),
         ("/alerts/shelve", act.alert_done, ["POST"]),
         ("/alerts/unshelve", act.alert_done, ["POST"]),
+        ("/alerts/out-of-service", act.alert_done, ["POST"]),
+        ("/alerts/into-service", act.alert_done, ["POST"]),
         ("/enter", act.enter, ["GET", "POST"]),
         ("/valve", act.valve, ["GET", "POST"]),
         ("/readings", look.readings, ["GET"]),

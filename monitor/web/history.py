@@ -220,8 +220,9 @@ def draw(found: History, shown: chart.Shown, zone: ZoneInfo, width: float = char
     }
     panels = [
         chart.panel("left", shown.mass_unit, (20, 200), left, x, floor=0.0, tagged=True),
-        chart.panel("use", f"{shown.mass_unit}/day", (235, 345), {}, x, upright={"days": _bars(found, shown)},
-                    floor=0.0),
+        chart.panel(
+            "use", f"{shown.mass_unit}/day", (235, 345), {}, x, upright={"days": _bars(found, shown)}, floor=0.0
+        ),
     ]
     measured = bool(np.isfinite(found.air_k).any() or np.isfinite(found.forecast_k).any())
     if measured:

@@ -99,7 +99,8 @@ class Look:
              "before": t.before.replace("_", " "), "after": t.after.replace("_", " ")}
             for t in steps
         ]  # fmt: skip
-        return self.view.page(request, "alerts.html", "Alerts", alerts=pages.alert_views(facts, site), steps=rows)
+        return self.view.page(request, "alerts.html", "Alerts", alerts=pages.alert_views(facts, site), steps=rows,
+                              stopped=pages.stopped(facts, site))  # fmt: skip
 
     async def readings(self, request: Request) -> Response:
         """The newest readings and what was set aside."""

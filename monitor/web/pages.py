@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from monitor import physics
+from monitor.alerts import kinds
+from monitor.alerts.settings import Limits
 from monitor.model.alert import Notice
-from monitor.model.health import SourceHealth
 from monitor.model.site import Basis, Cylinder, Site
 from monitor.model.units_out import duration, show
 from monitor.physics import shell
@@ -53,6 +54,7 @@ class AlertView:
     since: str
     reason: str
     can_acknowledge: bool
+    can_stop: bool = True  # shelve, or take out of service
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +160,23 @@ def alert_views(facts: Facts, site: Site) -> list[AlertView]:
                 since=words.day_clock(state.since, zone),
                 reason=state.reason,
                 can_acknowledge=state.state in {"unacknowledged", "returned"},
+                can_stop=not kinds.of(state.kind).bypass,
             )
         )
+    return out
+
+
+def stopped(facts: Facts, site: Site) -> list[dict[str, str]]:
+    """Return the alerts that a person took out of service, and the kinds that the site file leaves out."""
+    zone = ZoneInfo(site.timezone)
+    out = [
+        {"key": a.key, "name": f"{kinds.of(a.kind).title}: {a.subject}",
+         "words": f"{a.reason}, since {words.day_clock(a.since, zone)}"}
+        for a in facts.alerts.values()
+        if a.state == "out_of_service"
+    ]  # fmt: skip
+    by_file = Limits(site.settings).many("out_of_service")
+    out += [{"key": "", "name": kinds.of(k).title, "words": "switched off in the site file"} for k in by_file]
     return out
 
 
@@ -179,7 +196,9 @@ def inputs(facts: Facts, site: Site, *, all_kinds: bool = True) -> list[InputRow
             age = "now" if passed < 60 else f"{words.age(passed)} ago"
         since = words.day_clock(source.since, ZoneInfo(site.timezone))
         text = f"{source.error} (since {since})" if source.error else ""
-        out.append(InputRow(_called(source), age, text, bool(source.error) or source.ok_at is None))
+        out.append(
+            InputRow(words.called(source.name, source.kind), age, text, bool(source.error) or source.ok_at is None)
+        )
     payload = facts.payload
     if payload is not None and payload.get("forecast_issued"):
         issued = datetime.fromisoformat(payload["forecast_issued"])
@@ -188,10 +207,6 @@ def inputs(facts: Facts, site: Site, *, all_kinds: bool = True) -> list[InputRow
         told = f"issued {age} ago" if age != "now" else "issued now"
         out.insert(0, InputRow(f"forecast in use{origin}", told, "", False))
     return out
-
-
-def _called(source: SourceHealth) -> str:
-    return source.name if source.name.startswith(source.kind) else f"{source.kind}: {source.name}"
 
 
 def hour_text(hour: Mapping[str, Any], site: Site) -> str:

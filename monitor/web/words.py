@@ -53,6 +53,32 @@ def whole(text: str) -> str:
     return re.sub(r"(\d) (?=°|lb\b|kg\b|Btu|kW|min\b|h\b|%)", "\\1\u00a0", re.sub(r"(?<![\w])-(?=\d)", "\u2212", text))
 
 
+_CALLED = {
+    "broker": "MQTT broker", "radio": "Bluetooth radio", "channel": "channel “{}”", "sensor": "sensor “{}”",
+    "forecast": "forecast from {}", "store": "the database", "disk": "space on the disk", "clock": "this machine's clock",
+    "site": "the site file",
+}  # fmt: skip
+_LOOPS = {
+    "outlook": "the making of the outlook", "inputs": "the listening to sensors", "commands": "the watch for entries",
+    "clock": "the watch on the clock", "watch": "the watch on the service's parts", "page": "the page",
+    "site file": "the watch on the site file", "service": "the service itself",
+}  # fmt: skip
+
+
+def called(name: str, kind: str) -> str:
+    """Return what a source, loop or channel is called on the page."""
+    if kind in {"loop", "service"}:
+        plain = name.removeprefix("loop ")
+        return _LOOPS.get(plain, plain)
+    if kind == "forecast":
+        return f"forecast from {_WEATHER.get(name, name)}"
+    return _CALLED.get(kind, kind + " “{}”").format(name)
+
+
+_WEATHER = {"open-meteo": "Open-Meteo", "nws": "the US National Weather Service", "met-norway": "MET Norway",
+            "file": "a file", "command": "a command of your own"}  # fmt: skip
+
+
 def age(seconds: float) -> str:
     """Return how old something is: "now", "4 min", "3 h", "2 days"."""
     if seconds < 60:

@@ -113,7 +113,8 @@ def test_a_wrong_amount_is_told_and_the_form_keeps_what_was_typed(browser: Brows
         with page.expect_response("**/enter") as answer:
             page.get_by_role("button", name="Keep this reading").click()
         assert answer.value.status == 400
-        expect(page.get_by_role("alert")).to_contain_text("fifty")
+        expect(page.get_by_role("alert")).to_contain_text('Amount: "fifty" cannot be used')
+        assert "--" not in page.get_by_role("alert").inner_text()  # the field's own name, not an option's
         expect(page.get_by_label("Amount with its unit")).to_have_value("fifty")
 
 
@@ -131,6 +132,21 @@ def test_acknowledging_and_shelving_by_keyboard_alone(browser: Browser, home: Ho
         _go(page, "Shelve")
         _go(page, "Take it off the shelf")
         expect(page.get_by_role("button", name="Take it off the shelf")).to_have_count(0)
+
+
+def test_an_alert_is_taken_out_of_service_and_put_back(browser: Browser, home: House) -> None:
+    with Opened(browser, home, viewport={"width": 390, "height": 844}, java_script_enabled=False) as page:
+        page.goto("/alerts")
+        section = page.locator("section").last
+        key = str(section.get_attribute("id"))
+        section.get_by_text("Take this alert out of service").click()
+        section.get_by_label("Why").fill("tried on purpose")
+        section.get_by_role("button", name="Take out of service").click()
+        expect(page.get_by_role("heading", name="Out of service")).to_be_visible()
+        expect(page.locator("main")).to_contain_text("taken out of service by the page: tried on purpose")
+        assert page.locator(f"section[id='{key}']").count() == 0
+        page.get_by_role("button", name="into service").click()
+        expect(page.get_by_role("heading", name="Out of service")).to_have_count(0)
 
 
 def _go(page: Page, text: str) -> None:
