@@ -194,6 +194,16 @@ def _gas_detail(say: Say) -> list[str]:
     ]
 
 
+def _loser(say: Say) -> str:
+    return "The cylinders together lose" if say.c.subject == "site" else f"{say.c.subject} loses"
+
+
+def _each_loses(say: Say) -> list[str]:
+    rates = say.cylinders("rate")
+    each = ", ".join(f"{n} {show(_number(r), 'mass_rate', say.site.units)}" for n, r in rates.items())
+    return [f"Each: {each}."] if each else []
+
+
 GAS_TODO = [
     "Get everyone out now. Leave doors open behind you.",
     "Touch no switch, plug, phone or flame inside.",
@@ -251,15 +261,14 @@ SUPPLY: dict[str, Texts] = {
         cautions.SUPPLY,
     ),
     "unexpected-draw": Texts(
-        lambda s: (
-            f"{s.c.subject} loses {s.show('rate_kg_s', 'mass_rate')} while nothing should burn: smell and look now"
-        ),
+        lambda s: f"{_loser(s)} {s.show('rate_kg_s', 'mass_rate')} while nothing should burn: smell and look now",
         lambda s: [
             (
                 f"In hours in which no appliance may burn its level fell by {s.show('rate_kg_s', 'mass_rate')}, "
                 f"give or take {s.show('sd_kg_s', 'mass_rate')}. It may be a burner or pilot left on, a heater, a "
                 "leak, or a drifting sensor."
-            )
+            ),
+            *_each_loses(s),
         ],
         lambda _: list(DRAW_TODO),
         lambda _: "",

@@ -19,7 +19,10 @@ from monitor.model.outlook import Outlook
 from monitor.model.reading import Level, Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook.sensor_faults import SensorFault
+from monitor.outlook.unexpected import Draw
+from monitor.service.due import dates
 from monitor.service.levels import Levels
+from monitor.service.quiet import Quiet
 from monitor.weather import bulletin
 from monitor.weather.choose import choose
 from monitor.weather.yard import Yard, gap_k
@@ -32,6 +35,7 @@ log = logging.getLogger(__name__)
 HISTORY_HOURS = 48
 OFTEN = timedelta(minutes=10)  # a thermometer that tells each minute says no more by it
 YARD = Yard()  # remembers for the rest of the day what was learnt of forecasts here
+QUIET = Quiet()
 
 History = tuple[Sequence[datetime], Sequence[float]]
 
@@ -110,8 +114,10 @@ def work(
 
 def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence[SensorFault] = ()) -> alerts.Known:
     """Return what else the rules look at: the newest readings, what each source sent that could not be used, how far
-    thermometer and forecast are apart, and the official warnings.
+    thermometer and forecast are apart, what is lost in closed hours, the record's dates, and the official warnings.
     """
+    draws = _draws(site, store, now)
+    due = dates(site, store.entries(), now)
     count: dict[str, int] = {}
     reason: dict[str, str] = {}
     for item in store.set_asides(limit=1000):  # newest first
@@ -123,6 +129,20 @@ def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence
         set_aside=count,
         set_aside_reason=reason,
         stuck_since={fault.sensor: fault.since for fault in faults if fault.kind == "stuck"},
+        unexpected_kg_s={name: draw.kg_s for name, draw in draws.items()},
+        unexpected_sd_kg_s={name: draw.sd_kg_s for name, draw in draws.items()},
+        requalify_by=due.requalify_by,
+        leak_checked=due.leak_checked,
+        planned_refill=due.planned_refill,
         air_gap_k=gap_k(facts.forecast, facts.history, now),
         official_warning=bulletin.words(bulletin.load(store.get(bulletin.KEY), now), site.timezone),
     )
+
+
+def _draws(site: Site, store: Store, now: datetime) -> Mapping[str, Draw]:
+    """Return what is lost in closed hours. What goes wrong there must not cost the round, gas above all."""
+    try:
+        return QUIET.now(site, store, now)
+    except Exception:
+        log.exception("what is lost at night could not be worked out")
+        return {}

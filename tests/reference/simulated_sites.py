@@ -258,8 +258,13 @@ def _readings(
     return out
 
 
-def simulate(seed: int, way: Way, days: int, *, refills: bool = True) -> Simulated:
-    """Simulate one site for `days`; without `refills` it burns so little that the first fill lasts."""
+def simulate(
+    seed: int, way: Way, days: int, *, refills: bool = True, leak_kg_h: float = 0.0, leak_from_h: int = 0
+) -> Simulated:
+    """Simulate one site for `days`; without `refills` it burns so little that the first fill lasts.
+
+    With a leak, `leak_kg_h` goes out of the supply from hour `leak_from_h` on, by day and by night.
+    """
     rng = np.random.default_rng([seed, WAYS.index(way)])
     size = int(rng.choice([20, 40, 40, 100]))
     count = 1 if size == 100 else int(rng.integers(1, 3))
@@ -271,6 +276,7 @@ def simulate(seed: int, way: Way, days: int, *, refills: bool = True) -> Simulat
     burn = cooking(rng, hours, float(np.exp(rng.normal(np.log(0.25), 0.45))))
     if not refills:
         burn *= 0.85 * count * 0.42 * water / max(float(burn.sum()), 1e-9)
+    burn[leak_from_h:] += leak_kg_h
     left, events = _levels(rng, size, count, burn, refills)
     found = _readings(rng, site, way, size, (left, air), events)
     return Simulated(site, way, air, left, burn, found, events)
