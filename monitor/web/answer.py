@@ -114,16 +114,13 @@ def trouble(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth
     """Return in words what is silent, failing or too old."""
     out = []
     for source in sorted(health.values(), key=lambda s: s.since):
+        name = words.called(source.name, source.kind)
         if source.error:
-            out.append(
-                f"{words.called(source.name, source.kind)} fails since {words.age((now - source.since).total_seconds())}"
-            )
+            out.append(f"{name} fails since {words.age((now - source.since).total_seconds())}")
         elif source.ok_at is None:
-            out.append(f"{words.called(source.name, source.kind)} was never heard")
+            out.append(f"{name} was never heard")
         elif source.interval_s and (now - source.ok_at).total_seconds() > 3 * source.interval_s:
-            out.append(
-                f"{words.called(source.name, source.kind)} is silent for {words.age((now - source.ok_at).total_seconds())}"
-            )
+            out.append(f"{name} is silent for {words.age((now - source.ok_at).total_seconds())}")
     if payload is not None:
         issued = _moment(payload.get("forecast_issued"))
         if issued is not None and now - issued > FORECAST_OLD:

@@ -55,7 +55,7 @@ def whole(text: str) -> str:
 
 _CALLED = {
     "broker": "MQTT broker", "radio": "Bluetooth radio", "channel": "channel “{}”", "sensor": "sensor “{}”",
-    "forecast": "forecast from {}", "store": "the database", "disk": "space on the disk", "clock": "this machine's clock",
+    "store": "the database", "disk": "space on the disk", "clock": "this machine's clock",
     "site": "the site file",
 }  # fmt: skip
 _LOOPS = {
