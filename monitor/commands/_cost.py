@@ -122,12 +122,17 @@ def use_by_day(site: Site, store: Store, entries: Sequence[Entry], now: datetime
     known = [(r.time, r.value) for r in outside if r.value is not None]
     air = ([t for t, _ in known], [v for _, v in known]) if known else None
     by_level = cost.used_by_day(log_days(site, readings, now, air)) if readings else {}
+    last = max((r.time for r in readings), default=now).astimezone(zone).date()
+    by_level = {day: kg for day, kg in by_level.items() if day <= last}  # beyond, it would be a forecast
     by_fill = cost.used_from_fills(cost.taken(entries, zone))
     both = {**by_fill, **by_level}
     from_fills = len(both) - len(by_level)
     if not both:
         return both, "no day's use is known: neither levels nor two fills of a cylinder tell it"
     words = [f"levels on {len(by_level)} days"] if by_level else []
+    unread = [c.name for c in site.cylinders if c.valve_open and c.name not in {r.subject for r in readings}]
+    if by_level and unread:
+        words[0] += f" (no level of {', '.join(unread)} was read: its part is inferred)"
     words += [f"fills on {from_fills} days, spread evenly between them"] if from_fills else []
     return both, "use by " + " and ".join(words)
 
@@ -214,6 +219,11 @@ def write_csv(found: Money, by: str) -> None:
         )  # fmt: skip
 
 
+def capital(text: str) -> str:
+    """Return a sentence's first letter as a capital."""
+    return text[:1].upper() + text[1:]
+
+
 def amount(value: float | None, currency: str = "") -> str:
     """Return money as people read it, "not known" where it is missing."""
     return "not known" if value is None else f"{value:,.2f} {currency}".rstrip()
@@ -243,7 +253,7 @@ def print_money(to: Console, found: Money, by: str) -> None:
         _print_spans(to, found, spans, by)
     else:
         to.print("Nothing is in the record yet: enter a fill, and what was paid for it.")
-    to.print(f"{found.used_basis}.")
+    to.print(f"{capital(found.used_basis)}.")
     to.print()
     for line in price_lines(found.price, found.site.units, found.rates.currency):
         to.print(line)
@@ -297,10 +307,15 @@ def price_lines(price: Price, units: Units, currency: str) -> list[str]:
         lines.append(f"With the trips: {_units(both, units, currency)}.")
     heat, pot = cost.per_kwh_gas(both or price.kg), cost.per_kwh_used(both or price.kg, price.efficiency)
     lines.append(
-        f"1 kWh of heat in the gas (gross): {amount(heat, currency)}; into the pot at {100 * price.efficiency:.0f} %: "
-        f"{amount(pot, currency)} ({BURNER_NOTE})."
+        f"1 kWh of heat in the gas (gross): {_fine(heat, currency)}; into the pot at {100 * price.efficiency:.0f} %: "
+        f"{_fine(pot, currency)} ({BURNER_NOTE})."
     )
     return lines
+
+
+def _fine(value: float, currency: str) -> str:
+    """Return a small amount: a kilowatt-hour costs a fraction of a coin."""
+    return f"{value:,.3f} {currency}".rstrip()
 
 
 def _units(kg: float, units: Units, currency: str) -> str:
@@ -324,8 +339,8 @@ def offer_lines(found: Money) -> list[str]:
         lines += _way_lines(offers.year(found.own, found.use_kg, found.own_lacks), currency)
     lines += [f"Cylinders: {why}." for why in found.own_lacks]
     for b in found.beside:
-        lines += _way_lines(b.way, currency) if b.way.cost is not None else [f"{b.way.offer.name}:"]
-        lines += [f"  cheaper at {text}" for text in stretch_words(b, u)]
+        lines += _way_lines(b.way, currency) if b.way.cost is not None else [f"{capital(b.way.offer.name)}:"]
+        lines += [f"  {text}." for text in stretch_words(b, u)]
         lines += [f"  {text}." for text in b.words]
     return lines
 
@@ -334,25 +349,26 @@ def _way_lines(way: offers.Way, currency: str) -> list[str]:
     names = {"fuel": "gas", "deliveries": "trips" if way.offer.name == offers.NAME else "deliveries",
              "yearly": "yearly fees", "once": "once, spread"}  # fmt: skip
     parts = [f"{names[k]} {v:,.2f}" for k, v in way.parts.items() if k in names and v]
-    count = "" if way.deliveries is None else f"; {way.deliveries:.3g} {names['deliveries']}"
-    lines = [f"{way.offer.name}: {amount(way.cost, currency)} a year ({', '.join(parts)}{count})"]
+    count = "" if way.deliveries is None else f"; {names['deliveries']}: {way.deliveries:.3g}"
+    lines = [f"{capital(way.offer.name)}: {amount(way.cost, currency)} a year ({', '.join(parts)}{count})"]
     if unused := way.parts.get("unused"):
         lines.append(f"  of it {amount(unused, currency)} for gas that is not used (least use)")
     return lines
 
 
 def stretch_words(beside: offers.Beside, units: Units) -> list[str]:
-    """Return "cylinders below 120 gal a year", and so on, in order; one line where nothing changes."""
-    names = {"first": offers.NAME, "second": beside.way.offer.name, "equal": "neither"}
+    """Return "cylinders are cheaper up to 120 gal a year" and so on, in order; one line where nothing changes."""
+    first = f"{offers.NAME} are cheaper"
+    names = {"first": first, "second": f"{beside.way.offer.name} is cheaper", "equal": "both cost the same"}
     stretches = beside.stretches
     said = []
     for k, s in enumerate(stretches):
         low, high = fuel_words(s.from_kg, units), fuel_words(s.to_kg, units)
         if len(stretches) == 1:
-            where = f"every use up to {high} a year"
+            where = f"at every use up to {high} a year"
         elif k == 0:
             where = f"up to {high} a year"
         else:
             where = f"from {low} a year" + ("" if k == len(stretches) - 1 else f" to {high}")
-        said.append(f"{where}: {names[s.cheaper]}")
+        said.append(f"{names[s.cheaper]} {where}")
     return said

@@ -238,7 +238,7 @@ def price(entries: Sequence[Entry], zone: ZoneInfo, rates: Rates) -> Price:
     both = [(t.price, t.mass_kg) for t in every if t.price is not None and t.mass_kg is not None]
     if both:
         kg = math.fsum(p for p, _ in both) / math.fsum(m for _, m in both)
-        basis = f"{len(both)} of {len(every)} fills have a price and a mass"
+        basis = f"{len(both)} of {len(every)} fills {'has' if len(both) == 1 else 'have'} a price and a mass"
     elif rates.fuel_kg is not None:
         kg, basis = rates.fuel_kg, "as stated in the site file; no fill has both a price and a mass"
     else:
