@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-import stat
-from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Channel
+from monitor.secretfile import read_secret
 
 _LEAST = 4  # shorter pieces are no secrets, and replacing them would make nonsense of a message
 _PLAIN = {"json", "http", "https", "mail", "notify", "true", "false", "html", "text", "post", "localhost"}
@@ -21,18 +20,12 @@ def read_url(channel: Channel) -> str:
     """
     if not channel.url_file:
         return channel.url.strip()
-    path, key = Path(channel.url_file), f"channel {channel.name}: url_file"
+    path, key = channel.url_file, f"channel {channel.name}: url_file"
     try:
-        mode = path.stat().st_mode
-        text = path.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not text"
-        raise BadInput(Problem(key, str(path), "a file with one URL", f"{reason}.")) from None
-    if mode & (stat.S_IROTH | stat.S_IWOTH):
-        raise BadInput(Problem(key, str(path), "a file that others cannot read", f"Run: chmod o-rwx {path}"))
-    if not text or "\n" in text:
-        raise BadInput(Problem(key, str(path), "a file with one URL", "It is empty or has several lines."))
-    return text
+        return read_secret(path)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise BadInput(Problem(key, path, "a file with one URL that others cannot read", f"{reason}.")) from None
 
 
 def pieces(url: str) -> tuple[str, ...]:

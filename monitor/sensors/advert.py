@@ -12,9 +12,9 @@ from typing import Any
 
 from monitor.model.reading import Quantity
 from monitor.model.site import SensorSpec
+from monitor.secretfile import read_secret
 from monitor.sensors import bthome, sig
 from monitor.sensors.formats import Layout, layout
-from monitor.sensors.secret import read_secret
 from monitor.sensors.sent import Refused, Sent
 
 # Which BTHome objects can tell a quantity, where the site file names none.

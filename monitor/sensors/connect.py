@@ -8,7 +8,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.model.site import Broker
-from monitor.sensors.secret import read_secret
+from monitor.secretfile import private, read_secret
 
 # MQTT 5, section 2.4: reason code -> what to do about it.
 _WORDS = {
@@ -37,15 +37,16 @@ def configure(client: mqtt.Client, broker: Broker) -> None:
         client.username_pw_set(broker.username, password)
     if not broker.tls:
         return
-    for key in ("ca_file", "client_cert_file", "client_key_file"):
+    for key in ("ca_file", "client_cert_file"):
         path = getattr(broker, key)
         if path:
             with open(path, "rb"):  # noqa: PTH123  only to say which file cannot be read
                 pass
+    key_file = private(broker.client_key_file) if broker.client_key_file else None
     context = ssl.create_default_context(cafile=broker.ca_file or None)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     if broker.client_cert_file:
-        context.load_cert_chain(broker.client_cert_file, broker.client_key_file)
+        context.load_cert_chain(broker.client_cert_file, key_file)
     client.tls_set_context(context)
 
 

@@ -12,13 +12,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from monitor.model.forecast import Forecast
 from monitor.model.site import Site, WeatherSource
+from monitor.secretfile import read_secret
 from monitor.weather import series
 from monitor.weather.client import Client, place_of, told
 from monitor.weather.errors import WeatherError
@@ -148,9 +148,10 @@ def _place(source: WeatherSource, site: Site) -> dict[str, str]:
     key_file = source.options.get("api_key_file")
     if key_file:
         try:
-            place["apikey"] = Path(str(key_file)).read_text(encoding="utf-8").strip()
-        except OSError as error:
-            raise WeatherError("permanent", f"{WHO}: cannot read api_key_file {key_file}: {error.strerror}") from error
+            place["apikey"] = read_secret(str(key_file))
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or error
+            raise WeatherError("permanent", f"{WHO}: cannot read api_key_file {key_file}: {reason}") from error
     return place
 
 

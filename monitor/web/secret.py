@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 from monitor.model.errors import BadInput, Problem
+from monitor.secretfile import read_secret
 
 LEAST = 10  # characters
 
@@ -34,9 +35,11 @@ def read(path: str) -> str:
     """Return the hash in the file. Raises BadInput where it cannot be read or holds no hash."""
     key, hint = "service.password_file", "Make it with `boiloff password FILE`."
     try:
-        text = Path(path).expanduser().read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadInput(Problem(key, path, "a file that can be read", f"{error}. {hint}")) from error
+        text = read_secret(path)
+    except (OSError, ValueError) as error:
+        raise BadInput(
+            Problem(key, path, "a file with an argon2id hash that others cannot read", f"{error}. {hint}")
+        ) from error
     if not text.startswith("$argon2id$"):
         raise BadInput(Problem(key, path, "a file with an argon2id hash", hint))
     return text

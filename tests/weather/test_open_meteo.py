@@ -369,6 +369,7 @@ def test_previous_runs(server: OpenMeteo) -> None:
 def test_a_key_comes_from_its_file(server: OpenMeteo, tmp_path: Path) -> None:
     file = tmp_path / "key"
     file.write_text("s3cret\n")
+    file.chmod(0o600)
     ask(server, api_key_file=str(file))
     assert server.asked[0].query["apikey"] == "s3cret"
     with pytest.raises(WeatherError, match="cannot read api_key_file"):

@@ -268,6 +268,7 @@ def test_beyond_loopback_only_with_a_password(listen: str, tmp_path: Path) -> No
 def test_a_file_without_a_hash_is_refused(tmp_path: Path, text: str) -> None:
     file = tmp_path / "hash"
     file.write_text(text)
+    file.chmod(0o600)
     with pytest.raises(BadInput, match=r"argon2id"):
         secret.read(str(file))
     with pytest.raises(BadInput, match=r"password_file"):
