@@ -24,7 +24,13 @@ YEAR_DAYS = 365.25
 
 
 class Finding(Protocol):
-    """What a check of the supply train says: what is so, by which source, what follows, what to ask a fitter."""
+    """What a check of the supply train says: what is so, by which source, what follows, what to ask a fitter.
+
+    `state` is "good", "look" (worth a fitter's look) or "unknown" (a fact is missing).
+    """
+
+    @property
+    def state(self) -> str: ...
 
     @property
     def fact(self) -> str: ...

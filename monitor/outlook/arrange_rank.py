@@ -105,7 +105,7 @@ def against_cold(question: Question, one: Arrangement, low_k: float | None) -> l
     stated = question.stated_s
     hold = one.hold_s[basis][0]
     if stated is not None and not hold >= stated - 1e-3:
-        held = "not at all" if hold <= 0.0 else f"for {units_out.duration(hold)}"
+        held = "not at all" if hold <= 0.0 else f"for {int(hold / 60.0)} min"
         found.append(f"full, at {air} everything burns {held}, {units_out.duration(stated)} asked")
     if site.continuous_w > 0.0 and not one.carried_k[basis][0] <= low_k and _continuous_short(question, one, low_k):
         found.append(f"full, at {air} it does not carry what burns without end")

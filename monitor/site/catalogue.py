@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.site.unit_table import LB
+from monitor.site.unit_table import GALLON, LB
 
 WATER_KG_M3 = 999.016  # at 60 °F (15.56 °C), where water capacity is stated; IAPWS-95 value
 FILLING_DENSITY = 0.42  # of water capacity by mass: specific gravity 0.504-0.510 at 60 °F, WAC 296-307 Table U-4
-_UNIT = {"lb": LB, "kg": 1.0, "in": 0.0254, "L": WATER_KG_M3 * 1e-3}
+_UNIT = {"lb": LB, "kg": 1.0, "in": 0.0254, "L": WATER_KG_M3 * 1e-3, "gal": WATER_KG_M3 * GALLON}
 
 FOUND = "found"  # read in a maker-independent list or on a collar
 RECALLED = "recalled"  # from memory, to be confirmed by the stamp
@@ -99,6 +99,22 @@ SIZES: tuple[Size, ...] = (
     _eu(33, 79.0, "Austrian textbook"),
     _eu(46.5, 112, "Belgian supplier"),
 )
+
+
+def _tank(gallons: float, od: float, length: float, tare: tuple[float, float]) -> Size:
+    water = Figure(gallons, gallons, "gal", FOUND, "what it is called by")
+    od_, length_ = (Figure(v, v, "in", RECALLED, _US) for v in (od, length))
+    return Size(water, water, od_, length_, Figure(*tare, "lb", RECALLED, _US))
+
+
+# Lying tanks, filled where they stand. `height` is the length over the heads; a tank stands its diameter and feet high.
+TANKS: tuple[Size, ...] = (
+    _tank(120, 24, 68, (245, 290)),
+    _tank(250, 30, 94, (472, 490)),
+    _tank(320, 30, 116, (590, 610)),
+    _tank(500, 37.4, 120, (920, 960)),
+)
+IN_PLACE_LB = 200.0  # a cylinder called by more than this is filled where it stands
 
 
 def by_nominal(mass_kg: float) -> Size | None:

@@ -1,0 +1,204 @@
+"""`boiloff arrange` for people: tables within 80 columns, what the words mean, why the rest fell out, cautions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from monitor.commands._arrange import degrees, duration
+from monitor.model import units_out
+from monitor.model.site import BASES
+from monitor.outlook.arrange import Arrangement, Result
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+BASIS_LINE = (
+    "chart: as trade charts reckon, a light breeze and the liquid boiled down to 0 psig. floor: the same, but stopping "
+    "at the regulator's lowest inlet pressure. weather: that pressure, and a calm, clear night; it decides unless you "
+    "chose another."
+)
+CAUTIONS = (
+    "A comparison, no permission: how much may be stored, how far from openings and sources of ignition, what may feed "
+    "a fixed appliance and who may connect it is for your local code, its authority and a licensed fitter to say. "
+    "Cylinders stand upright, outdoors, never in a house, cellar or garage, and are never filled beyond the limit. "
+    "Never warm one to get more out of it. What comes from a catalogue or from memory is to be checked against the "
+    "collar."
+)
+_MIND = {
+    "short-nights": "fewest short nights",
+    "carrying": "least to carry",
+    "trips": "fewest refills",
+    "cost": "least yearly cost",
+}
+
+
+def print_result(to: Console, result: Result, show: int) -> None:
+    """Everything about a result."""
+    _print_question(to, result)
+    rows = result.chosen[:show]
+    if rows:
+        to.print(_main(result, rows))
+        _print_legend(to, result, rows)
+        to.print(f"\nCharge needed at {_low(result)}, and the coldest air carried without end (full/half/20 %)")
+        to.print(_bases(result, rows))
+        to.print(BASIS_LINE)
+        to.print("\nWeights, money, and what an appliance more might draw at half charge at that low")
+        to.print(_costs(result, rows))
+        _print_missing(to, rows)
+        _print_findings(to, rows[0])
+        if len(result.chosen) > show:
+            to.print(f"{len(result.chosen) - show} more are left; --show {len(result.chosen)} shows them.")
+    else:
+        to.print("\nNothing is left. What fell out is listed with its reason; what came nearest is first.")
+    _print_out(to, result, show)
+    for note in result.notes:
+        to.print(f"Note: {note}.")
+    if not result.complete:
+        to.print("Broken off: what had not been worked out is missing above.")
+    to.print(f"\n{CAUTIONS}")
+
+
+def _low(result: Result) -> str:
+    return units_out.show(result.coldest_k, "temperature", result.question.site.units)
+
+
+def _print_question(to: Console, result: Result) -> None:
+    q, u = result.question, result.question.site.units
+    burns = ", ".join(f"{a.name} {units_out.show(a.input_w, 'power', u)}" for a in q.site.appliances)
+    use = units_out.show(q.use_kg_d / 86_400.0, "mass_rate", u)
+    to.print(f"{burns}; {use} in winter; design low {_low(result)}; decided on {q.basis}; {_MIND[q.mind]} first")
+    if q.coldest_k is None:
+        to.print("The design low is the coldest hour of the winters given; --coldest sets another.")
+
+
+def _grid(*columns: tuple[str, str]) -> Any:
+    from rich.table import Table
+
+    grid = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
+    for name, side in columns:
+        grid.add_column(name, justify="right" if side == "r" else "left", no_wrap=True)
+    return grid
+
+
+def _slashed(values: Sequence[str]) -> str:
+    return "/".join(values)
+
+
+def short_name(a: Arrangement) -> str:
+    """A name that fits: "4×100 lb change." """
+    feed = {"together": "", "changeover": " change."}[a.candidate.feed]
+    return f"{a.candidate.count}×{a.candidate.container.name}{feed}"
+
+
+def _main(result: Result, rows: Sequence[Arrangement]) -> Any:
+    q, u = result.question, result.question.site.units
+    low = "low" if result.coldest_k is None else _low(result)
+    grid = _grid(
+        ("#", "r"), ("arrangement", "l"), ("short", "r"), ("worst", "r"), (f"holds at {low}", "r"),
+        (f"held down to {units_out.unit('temperature', u)}", "r"), ("refills", "r"),
+    )  # fmt: skip
+    for k, a in enumerate(rows, 1):
+        short = ("–", "–") if a.short is None else (f"{a.short.per_winter:.1f}", f"{a.short.worst:.1f}")
+        grid.add_row(
+            str(k), short_name(a), *short, _slashed([duration(s) for s in a.hold_s[q.basis]]),
+            _slashed([degrees(t, u) for t in a.held_k[q.basis]]), f"{a.trips_year:.1f}",
+        )  # fmt: skip
+    return grid
+
+
+def _print_legend(to: Console, result: Result, rows: Sequence[Arrangement]) -> None:
+    q = result.question
+    stated = units_out.duration(q.stated_s) if q.stated_s else "the stated burn"
+    rule = f"{100 * q.refill_share:.0f} %"
+    to.print(
+        f"holds: hours:minutes that everything burns from rest on {q.basis}, at full/half/20 % charge. held down to: "
+        f"coldest air in which that is {stated}. refills: a year; all are filled at {rule} of full, with a changeover "
+        "(change.) one side when it is empty."
+    )
+    short = rows[0].short
+    if short is not None:
+        to.print(
+            f"short: nights a winter (October to April, south April to October) in which, in an hour when you may "
+            f"burn, that fell below {stated}; mean over {len(q.starts)} fillings at the winter's start; {short.nights} "
+            f"nights seen, {short.winters:.1f} winters' worth. worst: in the worst winter."
+        )
+
+
+def _bases(result: Result, rows: Sequence[Arrangement]) -> Any:
+    u = result.question.site.units
+    grid = _grid(
+        ("#", "r"), ("needs: chart", "r"), ("floor", "r"), ("weather", "r"), ("burn", "r"),
+        *((f"{b} {units_out.unit('temperature', u)}", "r") for b in BASES),
+    )  # fmt: skip
+    for k, a in enumerate(rows, 1):
+        needs = [_percent(a.needed[b]) for b in BASES]
+        carried = [_slashed([degrees(t, u) for t in a.carried_k[b]]) for b in BASES]
+        grid.add_row(str(k), *needs, _percent(a.needed_hold), *carried)
+    return grid
+
+
+def _percent(share: float) -> str:
+    return "none" if not math.isfinite(share) else f"{100 * share:.0f} %"
+
+
+def _costs(result: Result, rows: Sequence[Arrangement]) -> Any:
+    u = result.question.site.units
+    unit = units_out.unit("mass", u)
+    scale, power = (1000.0 * 0.29307107, "kBtu/h") if u == "us" else (1000.0, "kW")
+    grid = _grid(
+        ("#", "r"), (f"a piece {unit}", "r"), ("empty", "r"), (f"fuel {unit}", "r"), ("lifts/yr", "r"),
+        ("first", "r"), ("a year", "r"), (f"more {power}", "r"), ("no end", "r"),
+    )  # fmt: skip
+
+    def mass(kg: float) -> str:
+        return f"{units_out.number(kg, 'mass', u):.0f}"
+
+    def money(value: float | None) -> str:
+        return "–" if value is None else f"{value:,.0f}"
+
+    def more(watts: float) -> str:
+        return "–" if not math.isfinite(watts) else f"{watts / scale:.0f}" if u == "us" else f"{watts / scale:.1f}"
+
+    for k, a in enumerate(rows, 1):
+        c = a.candidate.container
+        lifts = "filled there" if c.in_place else f"{a.lifts_year:.0f}"
+        grid.add_row(
+            str(k), mass(c.weight_full_kg), mass(c.tare_kg), mass(a.candidate.fuel_kg), lifts, money(a.first_cost),
+            money(a.yearly_cost), more(a.added_hold_w), more(a.added_continuous_w),
+        )  # fmt: skip
+    return grid
+
+
+def _print_missing(to: Console, rows: Sequence[Arrangement]) -> None:
+    missing = list(dict.fromkeys(name for a in rows for name in a.unpriced))
+    if missing:
+        to.print(f"Not priced: {', '.join(missing)} (--price, --gas, --gas-delivered, --trip): not known is not zero.")
+
+
+def _print_findings(to: Console, best: Arrangement) -> None:
+    """What a fitter should look at with the first arrangement."""
+    worth = [f for f in best.findings if f.state == "look"]
+    unknown = sum(f.state == "unknown" for f in best.findings)
+    if worth:
+        to.print(f"\nSupply train of {short_name(best)}, to ask a licensed fitter:")
+        for f in worth:
+            to.print(f"- {f.fact}. {f.ask}")
+    if unknown:
+        to.print(f"{unknown} facts of its supply train are not stated yet; `boiloff train` asks for them.")
+
+
+def _print_out(to: Console, result: Result, show: int) -> None:
+    if not result.out:
+        return
+    to.print("\nFell out:")
+    by_reason: dict[tuple[str, ...], list[Arrangement]] = {}
+    for a in result.out:
+        by_reason.setdefault(a.reasons, []).append(a)
+    most = max(4 * show, 12)
+    for k, (reasons, rows) in enumerate(by_reason.items()):
+        if k >= most:
+            to.print(f"- and {len(by_reason) - most} more kinds of reason; --json has them all")
+            break
+        to.print(f"- {', '.join(short_name(a) for a in rows)}: {'; '.join(reasons)}")
