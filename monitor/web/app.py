@@ -19,9 +19,11 @@ from monitor import __version__
 from monitor.model.errors import BoiloffError
 from monitor.web import api, guard
 from monitor.web.act import Act
+from monitor.web.keep import FORMS
 from monitor.web.look import Look
 from monitor.web.past import Past
 from monitor.web.reasons import Reasons
+from monitor.web.record import Record
 from monitor.web.suppose import Suppose
 from monitor.web.trip import Trip
 from monitor.web.view import HERE, Context, Refused, View
@@ -41,7 +43,7 @@ class Kept(StaticFiles):
 
 def _routes(view: View) -> list[tuple[str, Handler, list[str]]]:
     look, act, past = Look(view), Act(view), Past(view)
-    suppose, reasons = Suppose(view), Reasons(view)
+    suppose, reasons, record = Suppose(view), Reasons(view), Record(view)
     return [
         ("/", look.now, ["GET"]),
         ("/outlook", look.outlook, ["GET"]),
@@ -55,6 +57,10 @@ def _routes(view: View) -> list[tuple[str, Handler, list[str]]]:
         ("/alerts/into-service", act.alert_done, ["POST"]),
         ("/enter", act.enter, ["GET", "POST"]),
         ("/valve", act.valve, ["GET", "POST"]),
+        ("/record", record.record, ["GET"]),
+        *((f"/record/{kind}", record.enter, ["GET", "POST"]) for kind in FORMS),
+        ("/record/undo", record.undo, ["POST"]),
+        ("/cost", record.cost, ["GET"]),
         ("/readings", look.readings, ["GET"]),
         ("/inputs", look.inputs, ["GET"]),
         ("/inputs/test", act.test_channel, ["POST"]),

@@ -31,6 +31,7 @@ SHEETS = (
     ("/map", "Coverage"),
     ("/trip", "Refill"),
     ("/enter", "Enter"),
+    ("/record", "Record"),
     ("/alerts", "Alerts"),
     ("/past", "Past"),
     ("/suppose", "What if"),

@@ -1,0 +1,124 @@
+"""The record on the page: what was done and when, entered with one hand, taken back by a new entry; what it cost."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from monitor.alerts import cautions
+from monitor.model.errors import BadInput
+from monitor.outlook.cost import Rates
+from monitor.store import Store
+from monitor.web import keep, words
+from monitor.web.act import plain
+from monitor.web.view import Context, Refused, View, whole
+
+MOST = 300
+LEAK = (
+    "A leak: close the cylinder valves, keep flames and switches away, and leave it shut until a licensed fitter has "
+    "mended it. If you smell gas, leave first and call from outside."
+)
+_CAUTIONS = {
+    "fill": (cautions.CARRY, cautions.LOCAL),
+    "exchange": (cautions.CARRY, cautions.VALVE),
+    "leak-check": (cautions.SMELL, cautions.DETECTOR),
+}
+
+
+class Record:
+    """Handlers of the record."""
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self.context = view.context
+
+    async def record(self, request: Request) -> Response:
+        """List what is in force, newest first."""
+        site = self.context.site()
+        zone, currency = ZoneInfo(site.timezone), Rates.of(site.settings).currency
+        entries = await self.view.ask(lambda store: store.entries())
+        rows = [
+            {"id": e.id, "at": words.stamp(e.time, zone), "what": keep.called(e.kind),
+             "subject": "" if e.subject == "site" else e.subject, "told": keep.told(e, site.units, currency)}
+            for e in reversed(entries[-MOST:])
+        ]  # fmt: skip
+        kept = request.query_params.get("kept", "")
+        done = {"entry": "Kept.", "leak": f"Kept. {LEAK}", "undo": "Taken back."}.get(kept, "")
+        return self.view.page(request, "record.html", "Record", rows=rows, forms=keep.FORMS.values(), done=done,
+                              more=max(0, len(entries) - MOST))  # fmt: skip
+
+    async def enter(self, request: Request) -> Response:
+        """Show one form, or keep what was entered."""
+        form = keep.FORMS[request.url.path.rpartition("/")[2]]
+        site = self.context.site()
+        names = [c.name for c in site.cylinders]
+        given = {"cylinder": request.query_params.get("cylinder", names[0])[:100], "at": ""}
+        given |= {field.name: "" for field in form.fields}
+        problems: list[str] = []
+        if request.method == "POST":
+            try:
+                sent = await self.view.form(request)
+                given |= {name: sent.get(name, "")[:300] for name in given}
+                await self._keep(form, given)
+                leak = form.kind == "leak-check" and given["result"] == "leak"
+                return RedirectResponse(f"/record?kept={'leak' if leak else 'entry'}", 303)
+            except Refused as error:
+                problems = [str(error)]
+            except BadInput as error:
+                problems = plain(error)
+        return self.view.page(
+            request, "keep.html", form.title, 400 if problems else 200, form=form, given=given, problems=problems,
+            cylinders=names, cautions=_CAUTIONS[form.kind],
+        )  # fmt: skip
+
+    async def _keep(self, form: keep.Form, given: Mapping[str, str]) -> None:
+        site, now = self.context.site(), self.context.now()
+
+        def write(store: Store) -> None:
+            so_far = store.entries()
+            event = keep.entered(site, form, given, now, so_far)
+            found = keep.readings(site, event, so_far)
+            with store.transaction():
+                store.add_event(event)
+                if found:
+                    store.add_readings(found)
+
+        await self.view.write(write)
+
+    async def undo(self, request: Request) -> Response:
+        """Take an entry back by a new one."""
+        form = await self.view.form(request)
+        number, now = whole(form.get("id"), 0, 0, 10**9), self.context.now()
+        await self.view.write(lambda store: store.undo_event(number, now, "on the page"))
+        return RedirectResponse("/record?kept=undo", 303)
+
+    async def cost(self, request: Request) -> Response:
+        """What the gas costs by month or year, a unit of it, and offers beside the cylinders."""
+        by = "year" if request.query_params.get("by") == "year" else "month"
+        values = await asyncio.to_thread(_costs, self.context, by)
+        return self.view.page(request, "cost.html", "What the gas costs", by=by, **values)
+
+
+def _costs(context: Context, by: str) -> dict[str, Any]:
+    from monitor.commands import _cost
+
+    site = context.site()
+    with Store.open(context.store_path, readonly=True) as store:
+        found = _cost.money(site, store, context.now())
+    spans = list(reversed(found.years if by == "year" else found.months))
+    u = site.units
+    rows = [
+        (s.label, _cost.used(s, u), _cost.taken_in(s, u), str(s.fills), _cost.part(s.fuel), _cost.part(s.trips),
+         _cost.part(s.things), _cost.total(s), "; ".join(s.missing))
+        for s in spans
+    ]  # fmt: skip
+    return {
+        "rows": rows, "basis": found.used_basis, "currency": found.rates.currency,
+        "prices": _cost.price_lines(found.price, u, found.rates.currency),
+        "offers": _cost.offer_lines(found) if found.beside else [],
+    }  # fmt: skip

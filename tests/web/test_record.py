@@ -1,0 +1,112 @@
+"""The record on the page: what is entered, is what the store holds; an undo is an entry too; what it cost."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from monitor.model.reading import Quantity
+from monitor.store import Store
+from tests.web import house
+from tests.web.house import House
+
+POUND_KG = 0.45359237
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Iterator[House]:
+    """A household of the test's own, as each adds to the record."""
+    path = tmp_path / "store.db"
+    house.fill(path, house.site())
+    with house.served(path, house.site()) as made:
+        yield made
+
+
+def _send(client: httpx.Client, path: str, **fields: str) -> httpx.Response:
+    form = client.get("/record/fill").text
+    token = re.search(r'name="token" value="([^"]+)"', form)
+    assert token is not None
+    return client.post(path, data={"token": token[1], **fields}, follow_redirects=True)
+
+
+def test_a_fill_is_kept_with_its_price_and_the_level_follows(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        said = _send(
+            client,
+            "/record/fill",
+            cylinder="A",
+            before_gross_kg="40 lb",
+            after_gross_kg="60 lb",
+            price="23.00",
+            note="fast",
+        )
+        assert said.status_code == 200
+        assert "Filled: A" in said.text
+        assert "after gross 60.0\u00a0lb" in said.text or "after gross 60.0 lb" in said.text
+    with Store.open(own.store, readonly=True) as store:
+        (entry,) = store.entries()
+        newest = [r for r in store.readings(subject="A", source="hand") if r.quantity is Quantity.PROPANE_LEFT]
+    assert (entry.kind, entry.subject) == ("fill", "A")
+    assert entry.payload["after_gross_kg"] == pytest.approx(60 * POUND_KG)
+    assert entry.payload["price"] == 23.0
+    tare = own.site.cylinder("A").tare_kg
+    assert newest[-1].value == pytest.approx(60 * POUND_KG - tare)
+    with httpx.Client(base_url=own.url) as client:
+        costs = client.get("/cost").text
+        assert "23.00" in costs
+        assert "1.15" in costs  # 23.00 for 20 lb: a pound
+
+
+def test_an_exchange_brings_another_tare_that_the_next_fill_goes_by(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        said = _send(client, "/record/exchange", cylinder="B", tare_kg="17.4 lb", water_capacity_kg="47.7 lb",
+                     gross_kg="32 lb", manufactured="2027-03")  # fmt: skip
+        assert "Exchanged: B" in said.text
+        assert _send(client, "/record/fill", cylinder="B", after_gross_kg="37 lb").status_code == 200
+    with Store.open(own.store, readonly=True) as store:
+        exchange, _ = store.entries()
+        left = [r.value for r in store.readings(subject="B", source="hand") if r.quantity is Quantity.PROPANE_LEFT]
+    assert exchange.payload["manufactured"] == "2027-03"
+    assert left == pytest.approx([14.6 * POUND_KG, 19.6 * POUND_KG])
+
+
+def test_every_wrong_field_is_named_as_the_form_names_it(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        said = _send(client, "/record/exchange", cylinder="B", tare_kg="17", manufactured="2099-01", price="ten")
+    assert said.status_code == 400
+    found = re.findall(r'class="problem" role="alert">([^<]+)', said.text)
+    assert [text.split(":")[0] for text in found] == [
+        "Tare on the new one (TW)",
+        "Water capacity on it (WC)",
+        "Made",
+        "Price of it all",
+    ]
+    with Store.open(own.store, readonly=True) as store:
+        assert store.entries() == []
+
+
+def test_a_leak_is_answered_with_what_to_do_and_taken_back_by_an_entry(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        said = _send(client, "/record/leak-check", result="leak", method="soapy water")
+        assert "close the cylinder valves" in said.text
+        number = re.search(r'name="id" value="(\d+)"', said.text)
+        assert number is not None
+        gone = _send(client, "/record/undo", id=number[1])
+        assert "Nothing has been entered yet" in gone.text
+        again = _send(client, "/record/undo", id=number[1])
+        assert again.status_code == 400
+    with Store.open(own.store, readonly=True) as store:
+        assert store.entries() == []
+        assert len(store.events(include_undone=True)) == 2
+
+
+def test_it_takes_the_forms_own_token(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        client.get("/record/leak-check")
+        assert client.post("/record/leak-check", data={"result": "tight"}).status_code == 400
+    with Store.open(own.store, readonly=True) as store:
+        assert store.entries() == []
