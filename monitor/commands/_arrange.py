@@ -18,8 +18,7 @@ from monitor.model.site import BASES, Appliance, Site
 from monitor.outlook.arrange import Arrangement, Candidate, Question, Result, named, ranked, survey
 from monitor.outlook.arrange_model import SHARES
 from monitor.physics.supply_train import check
-from monitor.site import build, catalogue, newfile
-from monitor.site.wording import precise
+from monitor.site import build, catalogue, newfile, wording
 
 TO_CHECK = "to be checked against the collar"
 _KEYS = tuple(f"{100 * share:.0f}" for share in SHARES)  # percent of full
@@ -167,6 +166,8 @@ def site_text(question: Question, one: Arrangement) -> str:
         side = {"side": c.side} if one.candidate.feed == "changeover" else {}
         rows.append({"name": c.name, **values, **side})
     regulator = site.supply.regulator_w
+    old = question.site
+    lost = ("Sensors, channels, pipes and settings of the old file are not in this one.",) if old.cylinders else ()
     answers = newfile.Answers(
         name=site.name,
         latitude=site.latitude,
@@ -178,12 +179,17 @@ def site_text(question: Question, one: Arrangement) -> str:
         feed=site.supply.feed,
         regulator="" if regulator is None else precise(regulator, "power", site.units),
         elevation="" if not site.elevation_m else precise(site.elevation_m, "elevation", site.units),
-        more=(f"Written by `boiloff arrange` for {one.name}, before anything was bought.",),
+        more=(f"Written by `boiloff arrange` for {one.name}, before anything was bought.", *lost),
     )
     text = newfile.compose(answers)
     if site.supply.basis != "weather":
         text = text.replace("\n[supply]\n", f'\n[supply]\nbasis = "{site.supply.basis}"\n', 1)
     return text.replace("[[cylinder]]\n", f"{remark}\n[[cylinder]]\n")
+
+
+def precise(value_si: float, kind: str, units: Any) -> str:
+    """A quantity as a site file takes it: four figures, no commas."""
+    return wording.precise(value_si, kind, units).replace(",", "")
 
 
 def _measures(question: Question, one: Arrangement) -> tuple[str, dict[str, str | float | bool]]:

@@ -66,7 +66,11 @@ def gather(asked: Options) -> tuple[Question, list[Candidate]]:
     problems: list[Problem] = []
     if asked.write is not None:
         _interview.refuse_existing(asked.write)
-    site = _site(asked, problems)
+    try:
+        site = _site(asked, problems)
+    except BadInput as error:  # the other options are looked at all the same
+        problems += [p for p in error.problems if p not in problems]
+        site = Site("Here", 0.0, 0.0, "UTC", (), ())
     question = _question(asked, site, problems)
     kinds = _kinds(asked, site.units, problems)
     if problems:
