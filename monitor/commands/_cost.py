@@ -103,6 +103,13 @@ def money(site: Site, store: Store, now: datetime, stated_kg: float | None = Non
     )  # fmt: skip
 
 
+def spans(found: Money, by: str) -> tuple[Span, ...]:
+    """Return the sums by "day", "month" or "year"."""
+    if by == "day":
+        return cost.spans(found.entries, ZoneInfo(found.site.timezone), found.rates, found.used, "day")
+    return found.years if by == "year" else found.months
+
+
 def _said(learnt: tuple[float, int]) -> tuple[float, str]:
     kg, days = learnt
     short = "; not a whole year, so the seasons are not all in it" if days < LEAST_DAYS else ""
@@ -211,7 +218,7 @@ def write_csv(found: Money, by: str) -> None:
          "fills_without_price", "trips", "trip_cost", "trips_without_cost", "other_cost", "other_without_price",
          "together", "currency"]
     )  # fmt: skip
-    for s in found.years if by == "year" else found.months:
+    for s in spans(found, by):
         writer.writerow(
             [s.label, s.days, s.used_kg, s.used_days, s.taken_kg, s.fills, s.fills_unweighed, s.fuel.amount,
              s.fuel.count - s.fuel.known, s.trips.count, s.trips.amount, s.trips.count - s.trips.known,
@@ -247,10 +254,10 @@ def total(span: Span) -> str:
 
 def print_money(to: Console, found: Money, by: str) -> None:
     """The spans, the price of a unit, then the offers."""
-    spans = found.years if by == "year" else found.months
+    shown = spans(found, by)
     to.print(f"[bold]{found.site.name}[/bold]: what the gas costs", markup=True)
-    if spans:
-        _print_spans(to, found, spans, by)
+    if shown:
+        _print_spans(to, found, shown, by)
     else:
         to.print("Nothing is in the record yet: enter a fill, and what was paid for it.")
     to.print(f"{capital(found.used_basis)}.")
@@ -263,22 +270,22 @@ def print_money(to: Console, found: Money, by: str) -> None:
             to.print(line)
 
 
-def _print_spans(to: Console, found: Money, spans: Sequence[Span], by: str) -> None:
+def _print_spans(to: Console, found: Money, shown: Sequence[Span], by: str) -> None:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for name in (by, "used", "taken in", "fills", "gas", "trips", "other", "together"):
         table.add_column(name, justify="left" if name == by else "right")
     u = found.site.units
-    for s in spans:
+    for s in shown:
         table.add_row(
             s.label, used(s, u), taken_in(s, u), str(s.fills), part(s.fuel), part(s.trips), part(s.things), total(s)
         )
     to.print(table)
-    for s in spans:
+    for s in shown:
         if s.missing:
             to.print(f"{s.label}: {'; '.join(s.missing)}. What is missing is not in the sum.")
-    if any(s.used_days < s.days for s in spans):
+    if any(s.used_days < s.days for s in shown):
         to.print("(n d): only so many days of that span have a known use.", style="dim")
 
 

@@ -14,13 +14,13 @@ def register(app: typer.Typer) -> None:
 
 
 def cost(
-    by: Annotated[str, typer.Option("--by", help='"month" or "year".')] = "month",
+    by: Annotated[str, typer.Option("--by", help='"day", "month" or "year".')] = "month",
     use: Annotated[
         str | None, typer.Option("--use", help='Fuel a year to compare offers at, "150 gal"; else what is used.')
     ] = None,
     site: Annotated[Path | None, typer.Option("--site", help="The site file, else the usual places.")] = None,
     store: Annotated[Path | None, typer.Option("--store", help="The database, else the usual place.")] = None,
-    csv: Annotated[bool, typer.Option("--csv", help="Print the months or years as CSV, in kg.")] = False,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the days, months or years as CSV, in kg.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print JSON, in kg.")] = False,
 ) -> None:
     """Add up what the gas costs, and set it beside each [[offer]] of the site file. What is not known stays so.
@@ -32,8 +32,8 @@ def cost(
     from monitor.model.errors import BadInput, Problem
 
     problems = []
-    if by not in {"month", "year"}:
-        problems.append(Problem("--by", f'"{by}"', "month or year"))
+    if by not in {"day", "month", "year"}:
+        problems.append(Problem("--by", f'"{by}"', "day, month or year"))
     if csv and json:
         problems.append(Problem("--csv", "with --json", "one of the two"))
     if problems:

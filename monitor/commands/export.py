@@ -10,7 +10,10 @@ import typer
 if TYPE_CHECKING:
     from datetime import datetime
 
-WHAT = "readings, set_aside, record, transitions, notices, outbox, alerts, health, forecasts, outlooks"
+WHAT = (
+    "readings, set_aside, record, entries, transitions, notices, outbox, alerts, health, forecasts, outlooks, levels, "
+    "nights, run_outs, shortfalls"
+)
 
 
 def register(app: typer.Typer) -> None:

@@ -6,10 +6,10 @@ A price that was not written down is missing, never nothing: sums say how many o
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -26,6 +26,7 @@ KWH_KG = HEATING_VALUE_J_KG / KWH_J
 TAKEN = ("fill", "exchange", "delivery")
 THINGS = ("purchase", "regulator", "hose")
 YEAR_D = 365.25
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,7 @@ class Sum:
 
 @dataclass(frozen=True)
 class Span:
-    """A month ("2026-01") or a year ("2026"). `used_kg` None = not known; it counts `used_days` of `days`."""
+    """A day ("2026-01-05"), a month ("2026-01") or a year ("2026"). `used_kg` None = not known; it counts `used_days` of `days`."""
 
     label: str
     days: int
@@ -282,8 +283,8 @@ def used_from_fills(got: Sequence[Taken]) -> dict[date, float]:
 def spans(
     entries: Sequence[Entry], zone: ZoneInfo, rates: Rates, used: Mapping[date, float], by: str = "month"
 ) -> tuple[Span, ...]:
-    """Return a Span for each "month" or "year" in which anything was entered or used, oldest first."""
-    width = {"month": 7, "year": 4}[by]
+    """Return a Span for each "day", "month" or "year" in which anything was entered or used, oldest first."""
+    width = {"day": 10, "month": 7, "year": 4}[by]
 
     def label(day: date) -> str:
         return day.isoformat()[:width]
@@ -294,27 +295,38 @@ def spans(
         for e in entries
         if e.kind in THINGS and (e.kind == "purchase" or _number(e.payload, "price") is not None)
     ]
-    days = [t.day for t in got] + [t.day for t in gone] + [day for day, _ in things] + list(used)
-    found = []
-    for name in sorted({label(day) for day in days}):
-        mine = [t for t in got if label(t.day) == name]
-        burnt = [kg for day, kg in used.items() if label(day) == name]
-        masses = [t.mass_kg for t in mine if t.mass_kg is not None]
-        found.append(
-            Span(
-                name,
-                _length(name),
-                math.fsum(burnt) if burnt else None,
-                len(burnt),
-                math.fsum(masses) if masses or not mine else None,
-                len(mine),
-                len(mine) - len(masses),
-                Sum.of(t.price for t in mine),
-                Sum.of(t.cost for t in gone if label(t.day) == name),
-                Sum.of(amount for day, amount in things if label(day) == name),
-            )
-        )
-    return tuple(found)
+    burnt = _grouped(((day, kg) for day, kg in used.items()), label)
+    fills, rides = _grouped(((t.day, t) for t in got), label), _grouped(((t.day, t) for t in gone), label)
+    bought = _grouped(things, label)
+    return tuple(
+        _span(name, burnt.get(name, []), fills.get(name, []), rides.get(name, []), bought.get(name, []))
+        for name in sorted({*burnt, *fills, *rides, *bought})
+    )
+
+
+def _grouped(items: Iterable[tuple[date, T]], label: Callable[[date], str]) -> dict[str, list[T]]:
+    found: dict[str, list[T]] = {}
+    for day, item in items:
+        found.setdefault(label(day), []).append(item)
+    return found
+
+
+def _span(
+    name: str, burnt: Sequence[float], fills: Sequence[Taken], rides: Sequence[Trip], bought: Sequence[float | None]
+) -> Span:
+    masses = [t.mass_kg for t in fills if t.mass_kg is not None]
+    return Span(
+        name,
+        _length(name),
+        math.fsum(burnt) if burnt else None,
+        len(burnt),
+        math.fsum(masses) if masses or not fills else None,
+        len(fills),
+        len(fills) - len(masses),
+        Sum.of(t.price for t in fills),
+        Sum.of(t.cost for t in rides),
+        Sum.of(bought),
+    )
 
 
 def yearly_use(used: Mapping[date, float]) -> tuple[float, int] | None:
@@ -335,6 +347,8 @@ def _length(label: str) -> int:
     year = int(label[:4])
     if len(label) == 4:
         return (date(year + 1, 1, 1) - date(year, 1, 1)).days
+    if len(label) == 10:
+        return 1
     month = int(label[5:])
     following = date(year + month // 12, month % 12 + 1, 1)
     return (following - date(year, month, 1)).days

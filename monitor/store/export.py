@@ -20,6 +20,7 @@ import numpy as np
 from sqlite_utils import Database
 
 from monitor.model.alert import AlertState
+from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem, SourceFailed
 from monitor.model.health import SourceHealth
 from monitor.model.reading import SI_UNIT, Quantity
@@ -51,7 +52,12 @@ _FORECAST = (
     "elevation, notes FROM forecast WHERE received >= :low AND received < :high ORDER BY received, id"
 )
 _STATES = {"alerts": ("alert_state", "state"), "health": ("health", "health")}
-FILES = (*_PLAIN, "alerts", "health", "forecasts", "outlooks")
+# file -> the list in each outlook that it holds a row of for each item
+_OUTLOOK = {"outlooks": "hours", "levels": "levels", "nights": "nights", "run_outs": "fuel", "shortfalls": "uncovered"}
+_BANDS = frozenset({"dry", "usable", "coldest_c", "capacity_w"})  # 10, 50 and 90 %; none at all where unknown
+_NESTED = _BANDS | {"sustained_w", "level_needed"}
+_ENTRY = ("number", "kind", "subject", "time")
+FILES = (*_PLAIN, "entries", "alerts", "health", "forecasts", *_OUTLOOK)
 
 
 def export(
@@ -83,8 +89,11 @@ def export(
         db = Database(opened._db, execute_plugins=False)  # noqa: SLF001  one connection, set for reading only
         opened._db.execute("BEGIN")  # noqa: SLF001  all files show the same moment
         for name in wanted:
-            rows = _rows(db, name, since, until, members=members)
-            counts[name] = _write(folder / f"{name}.csv", _columns(db, name), rows)
+            if name == "entries":
+                columns, rows = _entries(opened.entries(), since, until)
+            else:
+                columns, rows = _columns(db, name), _rows(db, name, since, until, members=members)
+            counts[name] = _write(folder / f"{name}.csv", columns, rows)
             on_file(name, counts[name])
     return counts
 
@@ -100,7 +109,15 @@ def _rows(db: Database, name: str, since: datetime | None, until: datetime | Non
         return (_flat(loads(row[column])) for row in db.query(f"SELECT {column} FROM {table}"))
     if name == "forecasts":
         return _forecasts(db, span, members=members)
-    return _outlooks(db, span)
+    return _outlooks(db, span, _OUTLOOK[name])
+
+
+def _entries(every: list[Entry], since: datetime | None, until: datetime | None) -> tuple[list[str], Iterator[Row]]:
+    """The record as it is in force, what was said in columns of its own: for sums in a spreadsheet."""
+    mine = [e for e in every if (since is None or e.time >= since) and (until is None or e.time < until)]
+    said = sorted({key for e in every for key in e.payload} - set(_ENTRY))
+    rows = ({"number": e.id, "kind": e.kind, "subject": e.subject, "time": e.time, **e.payload} for e in mine)
+    return [*_ENTRY, *said], rows
 
 
 def _reading(row: dict[str, Any]) -> Row:
@@ -111,6 +128,12 @@ def _columns(db: Database, name: str) -> list[str]:
     """The head of a file that may turn out to have no rows; [] where only a row can tell."""
     if name in _PLAIN:
         return [str(column[0]) for column in db.execute(f"{_PLAIN[name][0]} LIMIT 0").description]
+    if name in _OUTLOOK:  # what one outlook says, an older one may not have said yet
+        found: dict[str, None] = {}
+        for order in ("DESC", "ASC"):
+            for packed in db.query(f"SELECT at, payload FROM outlook ORDER BY at {order}, id {order} LIMIT 1"):
+                found |= dict.fromkeys(next(_of_outlook(packed, _OUTLOOK[name]), {}))
+        return list(found)
     return [f.name for f in fields({"alerts": AlertState, "health": SourceHealth}[name])] if name in _STATES else []
 
 
@@ -118,8 +141,10 @@ def _flat(record: Mapping[str, Any]) -> Row:
     """Nested values as `outer_inner` columns."""
     out: dict[str, Any] = {}
     for key, value in record.items():
-        if isinstance(value, Mapping) and value and key in {"sustained_w", "level_needed"}:
+        if isinstance(value, Mapping) and value and key in _NESTED:
             out.update({f"{key}_{inner}": v for inner, v in value.items()})
+        elif value is None and key in _BANDS:
+            out.update({f"{key}_{inner}": None for inner in ("p10", "p50", "p90")})
         else:
             out[key] = value
     return out
@@ -160,14 +185,20 @@ def _at(series: np.ndarray[Any, Any] | None, k: int, scale: float = 1.0) -> floa
     return round(float(series[k]) * scale, 4)
 
 
-def _outlooks(db: Database, span: Mapping[str, int]) -> Iterator[Row]:
+def _outlooks(db: Database, span: Mapping[str, int], part: str) -> Iterator[Row]:
     for packed in db.query(
         "SELECT at, payload FROM outlook WHERE at >= :low AND at < :high ORDER BY at, id", dict(span)
     ):
-        payload = unpack_json(packed["payload"])
-        for hour in payload.get("hours", []):
-            yield {"made": moment(packed["at"]), "basis": payload.get("basis"), "demand_w": payload.get("demand_w"),
-                   **_flat(hour)}  # fmt: skip
+        yield from _of_outlook(packed, part)
+
+
+def _of_outlook(packed: Mapping[str, Any], part: str) -> Iterator[Row]:
+    payload = unpack_json(packed["payload"])
+    head: dict[str, Any] = {"made": moment(packed["at"])}
+    if part == "hours":
+        head |= {"basis": payload.get("basis"), "demand_w": payload.get("demand_w")}
+    for item in payload.get(part) or []:
+        yield {**head, **_flat(item)}
 
 
 def _cell(key: str, value: Any) -> Any:

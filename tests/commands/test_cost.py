@@ -169,6 +169,9 @@ def test_csv(folder: Path) -> None:
     year = list(csv.DictReader(io.StringIO(boiloff(folder, "cost", "--csv", "--by", "year").stdout)))
     assert [r["year"] for r in year] == ["2025"]
     assert float(year[0]["fuel_cost"]) == 24.0
+    days = list(csv.DictReader(io.StringIO(boiloff(folder, "cost", "--csv", "--by", "day").stdout)))
+    assert len(days) == DAYS - 1, "the first day began before the first reading, so its use is not known"
+    assert float(days[-2]["used_kg"]) == pytest.approx(KG_D, rel=0.3)
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.store import Store, backup
+from monitor.store.record import Event
 from tests.store.support import HOUR, NOW, fill, weight
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -44,7 +45,8 @@ def test_every_fact_is_in_a_file(path: Path, tmp_path: Path) -> None:
     rows = json.loads(done.stdout)["rows"]
     assert rows == {
         "readings": 64, "set_aside": 1, "record": 3, "transitions": 3, "notices": 3, "outbox": 6, "alerts": 3,
-        "health": 1, "forecasts": 48, "outlooks": 1000,
+        "health": 1, "forecasts": 48, "outlooks": 1000, "entries": 1, "levels": 0, "nights": 0, "run_outs": 0,
+        "shortfalls": 0,
     }  # fmt: skip
     assert {name: len(table(folder / f"{name}.csv")) for name in rows} == rows
     readings = table(folder / "readings.csv")
@@ -61,6 +63,40 @@ def test_every_fact_is_in_a_file(path: Path, tmp_path: Path) -> None:
     assert float(forecast[0]["cloud_cover_pct"]) == 50.0
     assert table(folder / "outlooks.csv")[3]["sustained_w_chart"] == "3"
     assert json.loads(table(folder / "record.csv")[0]["payload"]) == {"to_kg": 18.1}
+
+
+def test_the_record_in_force_has_columns_of_its_own(path: Path, tmp_path: Path) -> None:
+    with Store.open(path) as store:
+        number = store.add_event(Event("fill", "A", NOW + HOUR, NOW, {"paid_kg": 9.5, "price": 21.0, "note": "=1"}))
+        store.undo_event(store.add_event(Event("fill", "A", NOW, NOW, {"price": 99.0})), NOW)
+    boiloff("export", "out", "--store", str(path), "--only", "entries", cwd=tmp_path)
+    rows = table(tmp_path / "out" / "entries.csv")
+    last = rows[-1]
+    assert (last["number"], last["kind"], last["paid_kg"], last["price"]) == (str(number), "fill", "9.5", "21.0")
+    assert last["note"] == "'=1"
+    assert not [r for r in rows if r["price"] == "99.0"], "what was undone is in record.csv alone"
+
+
+def test_every_part_of_an_outlook_is_in_a_file(path: Path, tmp_path: Path) -> None:
+    """Also what older outlooks did not say yet, and what is not known in the newest."""
+    band = {"p10": 1.0, "p50": 2.0, "p90": 3.0}
+    later = {
+        "hours": [{"time": "x", "new": 7}],
+        "levels": [{"cylinder": "A", "left_kg": 5.0}],
+        "nights": [{"from": "n", "coldest_c": band}, {"from": "m", "coldest_c": None}],
+        "fuel": [{"subject": "site", "dry": None, "usable": band}],
+        "uncovered": [{"from": "u", "why": "hold"}],
+    }
+    with Store.open(path) as store:
+        store.add_outlook(NOW + 1000 * HOUR, later)
+    boiloff("export", "out", "--store", str(path), cwd=tmp_path)
+    folder = tmp_path / "out"
+    assert table(folder / "outlooks.csv")[-1]["new"] == "7"
+    assert [r["left_kg"] for r in table(folder / "levels.csv")] == ["5.0"]
+    assert [r["coldest_c_p50"] for r in table(folder / "nights.csv")] == ["2.0", ""]
+    (run_out,) = table(folder / "run_outs.csv")
+    assert (run_out["dry_p50"], run_out["usable_p90"]) == ("", "3.0")
+    assert [r["why"] for r in table(folder / "shortfalls.csv")] == ["hold"]
 
 
 def test_a_span_a_choice_and_members(path: Path, tmp_path: Path) -> None:
