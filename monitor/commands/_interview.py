@@ -47,6 +47,12 @@ def system_timezone() -> str:
     return found
 
 
+def _own_timezone() -> str | None:
+    """The computer's zone as a default; a server left at UTC says nothing of where its cylinders stand."""
+    found = system_timezone()
+    return None if found.rsplit("/", 1)[-1] in {"", "UTC", "UCT", "GMT", "Universal", "Zulu"} else found
+
+
 def _name(text: str) -> str:
     if not text.strip():
         raise QuantityError("nothing", "a name")
@@ -99,6 +105,22 @@ def _power(text: str) -> str:
     if text.strip():
         parse(text, "power")
     return text.strip()
+
+
+def _hold(text: str) -> str:
+    if not 60.0 <= parse(text, "time") <= 86_400.0:
+        raise QuantityError("out of range", 'a time from 1 min to 24 h such as "60 min"')
+    return text.strip()
+
+
+def _channel(text: str) -> str:
+    found = text.strip()
+    if found and not re.match(r"[A-Za-z][A-Za-z0-9+.-]*://\S", found):
+        raise QuantityError("no URL", 'an apprise URL such as "ntfy://topic" or "mailto://…", or nothing', "")
+    if re.search(r"://[^/@]*:[^/@]+@", found):
+        hint = "put it in a file of its own, readable by you alone, and name that under [[channel]] as url_file"
+        raise QuantityError("a URL with a password", "one without a secret, or nothing for now", hint)
+    return found
 
 
 def split(text: str, form: str) -> tuple[str, str]:
@@ -175,6 +197,8 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "heater": _heater,
     "feed": _word("together", "changeover"),
     "regulator": _power,
+    "hold": _hold,
+    "channel": _channel,
 }
 
 
@@ -230,7 +254,7 @@ def _ask(found: dict[str, Any]) -> None:
         ("name", "What do you call the place?", None),
         ("latitude", "Latitude in degrees (north, or -south)", None),
         ("longitude", "Longitude in degrees (east, or -west)", None),
-        ("timezone", "Time zone", system_timezone() or None),
+        ("timezone", "Time zone of the cylinders", _own_timezone()),
         ("units", "Units, us or metric", "us"),
     )
     for key, question, default in plain:
@@ -242,8 +266,13 @@ def _ask(found: dict[str, Any]) -> None:
         found["feed"] = _prompt("Do the cylinders feed together, or over an automatic changeover?", "feed", "together")
     if "appliance" not in found and "heater" not in found:
         found["appliance"], found["heater"] = _ask_appliances(found["units"])
+    if "hold" not in found:
+        found["hold"] = _prompt("Longest time everything burns at once, as at a holiday dinner", "hold", "60 min")
     if "regulator" not in found:
         found["regulator"] = _prompt("Rating on the regulator's plate (empty if you cannot see it)", "regulator", "")
+    if "channel" not in found:
+        typer.echo("Notices go to the log; a phone or a mailbox needs an apprise URL, such as ntfy://your-own-topic.")
+        found["channel"] = _prompt("Where should notices go (empty: the log alone, for now)", "channel", "")
 
 
 def _ask_cylinders(units: str) -> list[newfile.Row]:
@@ -296,6 +325,10 @@ def _answers(found: dict[str, Any]) -> newfile.Answers:
     if feed == "changeover":
         for place, row in enumerate(cylinders):
             row["side"] = "service" if place < (len(cylinders) + 1) // 2 else "reserve"
+    appliances = [dict(row) for row in (*(found.get("appliance") or []), *(found.get("heater") or []))]
+    for row in appliances:
+        if "hold" in row and found.get("hold"):
+            row["hold"] = found["hold"]
     return newfile.Answers(
         name=found["name"],
         latitude=found["latitude"],
@@ -303,9 +336,10 @@ def _answers(found: dict[str, Any]) -> newfile.Answers:
         timezone=found["timezone"],
         units=found.get("units") or "us",
         cylinders=cylinders,
-        appliances=[*(found.get("appliance") or []), *(found.get("heater") or [])],
+        appliances=appliances,
         feed=feed,
         regulator=found.get("regulator") or "",
+        channel=found.get("channel") or "",
     )
 
 

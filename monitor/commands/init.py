@@ -28,6 +28,8 @@ def init(
     heater: Annotated[list[str] | None, typer.Option(help="The same for one that burns without end. Repeat.")] = None,
     feed: Annotated[str | None, typer.Option(help="together or changeover.")] = None,
     regulator: Annotated[str | None, typer.Option(help='Rating on its plate, such as "160000 Btu/h".')] = None,
+    hold: Annotated[str | None, typer.Option(help='Longest time everything burns at once, such as "60 min".')] = None,
+    channel: Annotated[str | None, typer.Option(help="Where notices go: an apprise URL without a secret.")] = None,
     ask: Annotated[
         bool | None, typer.Option("--ask/--no-ask", help="Ask for what is not given; else only on a terminal.")
     ] = None,
@@ -41,6 +43,7 @@ def init(
     given = {
         "name": name, "latitude": latitude, "longitude": longitude, "timezone": timezone, "units": units,
         "cylinder": cylinder, "appliance": appliance, "heater": heater, "feed": feed, "regulator": regulator,
+        "hold": hold, "channel": channel,
     }  # fmt: skip
     _interview.refuse_existing(file)
     asking = ask if ask is not None else sys.stdin.isatty() and sys.stdout.isatty()

@@ -31,7 +31,7 @@ def validate(
     try:
         path = site_file.find(site)
         loaded = site_file.read(path)
-        loaded = replace(loaded, warnings=(*loaded.warnings, *check.train(loaded.site)))
+        loaded = replace(loaded, warnings=(*loaded.warnings, *check.train(loaded.site), *check.reach(loaded.site)))
     except BadInput as error:
         if json:
             print_json(report.problems_json(str(path or ""), error.problems))

@@ -237,6 +237,13 @@ def _inlet(site: Site, into: Collector) -> Iterator[Problem]:
         yield into.warning(("supply", "lowest_inlet"), pair(lowest, "pressure"), "5-20 psi for most regulators", hint)
 
 
+def reach(site: Site) -> Iterator[Problem]:
+    """Yield a warning where no notice would reach anybody. `boiloff validate` asks: the demo needs no channel."""
+    if not site.channels:
+        hint = "a [[channel]] with an apprise URL sends them to a phone or a mailbox; `boiloff alerts test` tries it"
+        yield Problem("channel", "none: warnings go to the log alone", "a way to reach you", hint)
+
+
 def train(site: Site) -> Iterator[Problem]:
     """Yield what hose, excess-flow device and pipe cannot carry. Loads numpy, so `boiloff validate` alone asks."""
     hose, closing = site.settings.get("train.hose"), site.settings.get("train.excess_flow")

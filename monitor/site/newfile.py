@@ -23,6 +23,7 @@ class Answers:
     feed: str = "together"
     regulator: str = ""
     elevation: str = ""
+    channel: str = ""  # an apprise URL; one with a secret belongs in a file of its own
     more: Sequence[str] = field(default=())  # lines for the head of the file, without "#"
 
 
@@ -59,6 +60,12 @@ def _stamps(row: Row, unit: str) -> list[str]:
     lines = ["# The collar's stamps are better than the catalogue; take off the # where you have read them:"]
     lines += [f'# {key} = "… {unit}"  # {_NOTES[key]}' for key in ("water_capacity", "tare") if key not in row]
     return [*lines, ""] if len(lines) > 1 else []
+
+
+def _channel(url: str) -> list[str]:
+    if url:
+        return _table("[[channel]]", {"name": "first", "url": url})
+    return ["# [[channel]]", '# name = "mail"', '# url_file = "/etc/boiloff/mail.url"', ""]
 
 
 def compose(answers: Answers) -> str:
@@ -100,10 +107,7 @@ def compose(answers: Answers) -> str:
         *_table("[[weather]]", {"kind": "open-meteo"}),
         "# Where notices go; one [[channel]] each. They always go to the log. A URL with a password belongs in a file",
         '# of its own: url_file = "/etc/boiloff/mail.url"',
-        "# [[channel]]",
-        '# name = "mail"',
-        '# url_file = "/etc/boiloff/mail.url"',
-        "",
+        *_channel(answers.channel),
         "# A sensor, if there is one; without, enter readings with `boiloff reading`.",
         "# [broker]",
         '# host = "127.0.0.1"',

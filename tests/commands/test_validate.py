@@ -83,7 +83,7 @@ def test_json_of_a_site_that_can_be_used() -> None:
     assert cylinder["assumed"] == ["water_capacity", "tare", "outside_diameter", "full"]
     assert cylinder["tare_kg"] == pytest.approx(19 * 0.45359237)
     assert [f["field"] for f in answer["filled"]] == cylinder["assumed"]
-    assert [w["key"] for w in answer["warnings"]] == ["supply.regulator"]
+    assert [w["key"] for w in answer["warnings"]] == ["supply.regulator", "channel"]
 
 
 def test_json_of_a_site_that_cannot() -> None:
