@@ -124,7 +124,10 @@ class Sum:
 
 @dataclass(frozen=True)
 class Span:
-    """A day ("2026-01-05"), a month ("2026-01") or a year ("2026"). `used_kg` None = not known; it counts `used_days` of `days`."""
+    """A day ("2026-01-05"), a month ("2026-01") or a year ("2026").
+
+    `used_kg` None = not known; it counts `used_days` of `days`.
+    """
 
     label: str
     days: int
