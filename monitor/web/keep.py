@@ -98,9 +98,9 @@ def entered(site: Site, form: Form, given: Mapping[str, str], now: datetime, so_
         if text:
             payload[field.name] = _value(field, text, now, problems)
         elif field.needed:
-            problems.append(
-                Problem(field.label, "nothing", f"a value, such as {field.example(site) or 'from the list'}")
-            )
+            listed = isinstance(field.kind, tuple)
+            stamped = f"what is stamped on it, such as {field.example(site)}"
+            problems.append(Problem(field.label, "nothing", "a choice from the list" if listed else stamped))
     if not problems:
         problems += _together(site, form, subject, payload, so_far)
     if problems:

@@ -23,3 +23,12 @@ def home(filled: Path) -> Iterator[house.House]:
     """The page over it, on loopback without a password."""
     with house.served(filled, house.site()) as made:
         yield made
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Iterator[house.House]:
+    """A household of the test's own, as each adds to the record."""
+    path = tmp_path / "store.db"
+    house.fill(path, house.site())
+    with house.served(path, house.site()) as made:
+        yield made

@@ -135,8 +135,8 @@ def test_acknowledging_and_shelving_by_keyboard_alone(browser: Browser, home: Ho
         expect(page.get_by_role("button", name="Take it off the shelf")).to_have_count(0)
 
 
-def test_an_alert_is_taken_out_of_service_and_put_back(browser: Browser, home: House) -> None:
-    with Opened(browser, home, viewport={"width": 390, "height": 844}, java_script_enabled=False) as page:
+def test_an_alert_is_taken_out_of_service_and_put_back(browser: Browser, own: House) -> None:
+    with Opened(browser, own, viewport={"width": 390, "height": 844}, java_script_enabled=False) as page:
         page.goto("/alerts")
         section = page.locator("section").last
         key = str(section.get_attribute("id"))

@@ -3,27 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from pathlib import Path
 
 import httpx
 import pytest
 
 from monitor.model.reading import Quantity
 from monitor.store import Store
-from tests.web import house
 from tests.web.house import House
 
 POUND_KG = 0.45359237
-
-
-@pytest.fixture
-def own(tmp_path: Path) -> Iterator[House]:
-    """A household of the test's own, as each adds to the record."""
-    path = tmp_path / "store.db"
-    house.fill(path, house.site())
-    with house.served(path, house.site()) as made:
-        yield made
 
 
 def _send(client: httpx.Client, path: str, **fields: str) -> httpx.Response:
@@ -110,3 +98,10 @@ def test_it_takes_the_forms_own_token(own: House) -> None:
         assert client.post("/record/leak-check", data={"result": "tight"}).status_code == 400
     with Store.open(own.store, readonly=True) as store:
         assert store.entries() == []
+
+
+def test_nobody_says_tight_by_leaving_a_form_as_it_is(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        said = _send(client, "/record/leak-check", result="", method="soapy water")
+    assert said.status_code == 400
+    assert "What was seen: nothing cannot be used. Expected: a choice from the list" in said.text
