@@ -131,8 +131,9 @@ def _with_odds(site: Site, forecast: Forecast, at: datetime) -> Forecast:
 def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Outlook, Use | None]:
     from monitor import store as database
     from monitor.model.reading import LEVEL_QUANTITIES
+    from monitor.outlook import record
     from monitor.service import round as main_job
-    from monitor.service.levels import Levels, readings_of
+    from monitor.service.levels import Levels, of_these, readings_of
 
     path = database.find(site, asked.store)
     if not path.exists():
@@ -142,7 +143,8 @@ def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Ou
     with database.Store.open(path, readonly=True) as store:
         facts = main_job.gather(site, store, now)
         level = Levels().now(site, store, now, facts.history)
-        readings = readings_of(store, site, now, sorted(LEVEL_QUANTITIES))
+        since = record.exchanged(store.entries(record.MARKING), now)
+        readings = of_these(readings_of(store, site, now, sorted(LEVEL_QUANTITIES)), since)
     site, levels = level.site, level.levels
     learnt = outlook.learn_use(site, readings, now, facts.history)
     made = outlook.make(site, facts.forecast, levels, now, history=facts.history, use_kg_s=use, learnt=learnt)

@@ -7,14 +7,14 @@ for an earlier time, another valve, another site file.
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Site
-from monitor.outlook import level
+from monitor.outlook import level, record
 from monitor.outlook.follow import Follower
 from monitor.outlook.sensor_faults import SensorFault
 
@@ -49,16 +49,21 @@ class Levels:
         self._number = 0  # of the newest reading that was looked at
         self._at: datetime | None = None
         self._early: list[Reading] = []
+        self._since: dict[str, datetime] = {}  # exchanges: what is older tells of another cylinder
 
     def now(self, site: Site, store: Store, now: datetime, air: Air | None) -> Known:
         """Return the levels at `now` from all that the store holds."""
         with self._lock:
+            told = store.entries(record.MARKING)
+            site = record.marked(site, told, now)
+            since = record.exchanged(told, now)
+            other, self._since = since != self._since, since
             site = level.with_valves(site, readings_of(store, site, now, [Quantity.VALVE]), now)
             number = store.newest_number()
             # What is told as a mass is no other for the cold. Given a winter that cools while fuel is used, the filter
             # would take a part of the use for the scale's drift with temperature, and the level for higher than it is.
             air = air if any(r.quantity in _OF_THE_LIQUID for r in store.latest_readings()) else None
-            if not self._went_on(site, store, now, air):
+            if other or not self._went_on(site, store, now, air):
                 self._start(site, store, now, air)
             self._number, self._at = number, now
             return Known(site, self._follower.levels(now), self._follower.faults())
@@ -68,11 +73,12 @@ class Levels:
         if self._follower.site != site or self._at is None or now < self._at:
             return False
         new = [*self._early, *(r for r in store.readings_after(self._number) if _tells_level(r, site))]
+        new = of_these(new, self._since)
         self._early = [r for r in new if r.time > now]  # from a sender whose clock runs ahead a little
         return self._follower.take([r for r in new if r.time <= now], air)
 
     def _start(self, site: Site, store: Store, now: datetime, air: Air | None) -> None:
-        readings = readings_of(store, site, now, sorted(LEVEL_QUANTITIES))
+        readings = of_these(readings_of(store, site, now, sorted(LEVEL_QUANTITIES)), self._since)
         self._follower = Follower(site)
         gone = {r.corrects for r in readings if r.corrects is not None}
         plain = [_uncorrecting(r) for r in readings if r.id not in gone]
@@ -82,6 +88,11 @@ class Levels:
 
 def _tells_level(reading: Reading, site: Site) -> bool:
     return reading.quantity in LEVEL_QUANTITIES and any(c.name == reading.subject for c in site.cylinders)
+
+
+def of_these(readings: Sequence[Reading], since: Mapping[str, datetime]) -> list[Reading]:
+    """Leave out what was read of a cylinder that was exchanged since; `since` as of `record.exchanged`."""
+    return [r for r in readings if r.subject not in since or r.time >= since[r.subject]]
 
 
 def _uncorrecting(reading: Reading) -> Reading:

@@ -233,7 +233,18 @@ WEB = (
     Setting("page.session", "time", 30 * DAY, "how long a log-in lasts", 300, 400 * DAY),
 )
 
-SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *TRAIN, *WEB)
+RECORD = (
+    Setting("record.scale_noise", "mass", 0.1, "one sd of a weighing: a household's scale (our judgement)", 0.001, 5),
+    Setting(
+        "record.requalify_every", "time", None,
+        "time between requalifications where law differs; empty = 49 CFR 180.209: 12 years, then 5, 7 or 12",
+        30 * DAY, 1e9,
+    ),
+    Setting("record.regulator_every", "time", None, "age at which to replace a regulator, as its maker says", DAY, 2e9),
+    Setting("record.hose_every", "time", None, "age at which to replace a hose, as its maker says", DAY, 2e9),
+)  # fmt: skip
+
+SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *RECORD, *TRAIN, *WEB)
 # Keys with a place and a meaning that no part reads yet; `validate` says so when one is set. Whoever reads one takes it
 # off the list (a test compares).
 NOT_YET: frozenset[str] = frozenset(

@@ -4,14 +4,13 @@ Light on purpose: `boiloff status` and the service load the standard library's s
 pandas where it finds it, is used by the commands that export and import.
 """
 
-from monitor.store.facts import Facts
 from monitor.store.opening import find
 from monitor.store.record import Event, Record
 from monitor.store.retention import Retention, Thin
 from monitor.store.standing import Standing
 
 
-class Store(Facts, Standing, Record, Thin):
+class Store(Record, Standing, Thin):
     """One connection to the database. Each writing method is one transaction, durable when it returns."""
 
 

@@ -30,7 +30,10 @@ _COLUMNS = "(id, stream, time, received, value, noise, age_known, corrects, note
 _PLACES = "(?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _INSERT_ONE = f"INSERT INTO reading {_COLUMNS} VALUES {_PLACES}"
 _INSERT_MANY = f"INSERT INTO reading {_COLUMNS} VALUES {', '.join([_PLACES] * _AT_ONCE)}"
-_IN_FORCE = "AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = r.id) "
+# A correction without a value takes a reading back; it is no reading itself.
+_IN_FORCE = (
+    "AND NOT EXISTS (SELECT 1 FROM reading c WHERE c.corrects = r.id) AND (r.corrects IS NULL OR r.value IS NOT NULL) "
+)
 _EVER = 2**62
 _FORECAST = (
     "SELECT id, source, issued, received, start, members, hours, air, wind, cloud, humidity, spread, credit, "
@@ -211,6 +214,17 @@ class Facts(Base):
         """Return one reading by its number, corrected or not; None where there is none."""
         rows = self._rows(f"{_FULL}WHERE r.id = ?", (number,))
         return _reading(rows[0][:8], (rows[0][8], Quantity(rows[0][9]), rows[0][10])) if rows else None
+
+    def corrections(self, number: int) -> list[Reading]:
+        """Return a reading and what corrected it, one after the other; nothing where there is no such reading."""
+        found: list[Reading] = []
+        while (one := self.reading(number)) is not None:
+            found.append(one)
+            rows = self._rows("SELECT max(id) FROM reading WHERE corrects = ?", (number,))
+            if rows[0][0] is None:
+                break
+            number = int(rows[0][0])
+        return found
 
     def readings_after(self, number: int) -> list[Reading]:
         """Return readings whose number is above `number`, in the order in which they were kept."""

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem
-from monitor.store.base import Base
+from monitor.model.reading import Reading
+from monitor.store.facts import Facts
 from monitor.store.pack import moment, stamp
 
 _EVENT = "SELECT kind, subject, time, entered, payload, undoes, id FROM event "
@@ -37,7 +38,7 @@ def _event(row: tuple[Any, ...]) -> Event:
     return Event(row[0], row[1], moment(row[2]), moment(row[3]), json.loads(row[4]), row[5], row[6])
 
 
-class Record(Base):
+class Record(Facts):
     """Entries of the record; never changed, never removed."""
 
     def add_event(self, event: Event) -> int:
@@ -71,7 +72,40 @@ class Record(Base):
         if old is None:
             raise BadInput(Problem("undo", str(number), "the number of an entry that is there"))
         payload = {"why": why} if why else {}
-        return self.add_event(Event(old.kind, old.subject, entered, entered, payload, undoes=number))
+        with self.transaction():
+            made = self.add_event(Event(old.kind, old.subject, entered, entered, payload, undoes=number))
+            root = old
+            while root.undoes is not None:
+                root = self.event(root.undoes) or root
+            for reading in root.payload.get("readings", ()):
+                self.retract(int(reading), entered, f"entry {made}", again=root.id not in self._undone())
+            return made
+
+    def add_entry(self, event: Event, readings: Sequence[Reading] = ()) -> int:
+        """Keep an entry with the readings that it tells, in one transaction; return its number.
+
+        Their numbers are kept in its payload (`readings`), so that an undo takes them back with it. Raises BadInput.
+        """
+        with self.transaction():
+            if readings:
+                event = replace(event, payload={**event.payload, "readings": self.add_readings(readings)})
+            return self.add_event(event)
+
+    def retract(self, number: int, received: datetime, why: str, *, again: bool = False) -> int | None:
+        """Take a reading back by a correction without a value, or with `again` bring back its last value.
+
+        Returns the new reading's number, None where nothing is to do. Raises BadInput where there is no such reading.
+        """
+        chain = self.corrections(number)
+        if not chain:
+            raise BadInput(Problem("reading", str(number), "the number of a reading"))
+        told = [r for r in chain if r.value is not None]
+        if not told or (chain[-1].value is not None) == again:
+            return None
+        value = told[-1].value if again else None
+        note = f"back with {why}" if again else f"taken back with {why}"
+        new = replace(told[-1], received=received, value=value, corrects=chain[-1].id, note=note, id=None)
+        return self.add_readings([new])[0]
 
     def event(self, number: int) -> Event | None:
         """Return one entry by its number, in force or not; None where there is none."""
@@ -103,9 +137,11 @@ class Record(Base):
         out = self._undone()
         return [e for e in found if e.undoes is None and e.id not in out]
 
-    def entries(self) -> list[Entry]:
-        """Return what is in force by time, oldest first, as the pure parts see it."""
-        return [Entry(e.kind, e.subject, e.time, e.payload, e.id) for e in self.events()]
+    def entries(self, kinds: Collection[str] | None = None) -> list[Entry]:
+        """Return what is in force by time, oldest first, as the pure parts see it; of some `kinds`, or of all."""
+        found = self.events() if kinds is None else [e for kind in kinds for e in self.events(kind=kind)]
+        found.sort(key=lambda e: (e.time, e.id or 0))
+        return [Entry(e.kind, e.subject, e.time, e.payload, e.id) for e in found]
 
     def _undone(self) -> set[int]:
         """Return the entries out of force. Each has one undo at most, so an undo and its own undo make a chain."""
