@@ -246,7 +246,9 @@ def part(found: Sum) -> str:
 
 
 def total(span: Span) -> str:
-    """Return the whole of a span for a table, marked where something is missing."""
+    """Return the whole of a span for a table, marked where something is missing; "-" where nothing is entered."""
+    if not (span.fuel.count or span.trips.count or span.things.count):
+        return "-"
     if span.total is None:
         return "?"
     return f"{span.total:,.2f}" + (" +?" if span.missing else "")
@@ -296,7 +298,9 @@ def used(span: Span, units: Units) -> str:
 
 
 def taken_in(span: Span, units: Units) -> str:
-    """Return the fuel taken in, marked where a fill was not weighed."""
+    """Return the fuel taken in, marked where a fill was not weighed; "-" where none is entered."""
+    if not span.fills:
+        return "-"
     if span.taken_kg is None:
         return "?"
     return show(span.taken_kg, "mass", units) + (" +?" if span.fills_unweighed else "")

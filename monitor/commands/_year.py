@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from monitor.commands import _cost
 from monitor.commands._sheet import Section, Table
 from monitor.model.errors import BadInput, Problem
-from monitor.model.site import Cylinder, Site, Units
+from monitor.model.site import Site, Units
 from monitor.model.units_out import show
 from monitor.outlook.cost import Span
 
@@ -25,11 +25,10 @@ if TYPE_CHECKING:
 NIGHT_FROM, NIGHT_TO = 18, 10  # local clock, as the outlook counts nights
 SLOT = timedelta(minutes=15)
 CHECKS = {"leak-check": "leak check", "regulator": "regulator replaced", "hose": "hose replaced"}
+REPLACED = {"regulator": "record.regulator_every", "hose": "record.hose_every"}
 AHEAD = timedelta(days=365)  # what falls due within a year of the sheet is on it
 MANY = 100_000
 YEAR_S = 365.25 * 86_400.0
-FIRST_YEARS, LEAST_YEARS = 12, 5  # 49 CFR 180.209; the shortest period where the method is not known
-YEARS_BY_METHOD = {"volumetric": 12, "proof pressure": 7, "external visual": 5}
 
 
 @dataclass(frozen=True)
@@ -147,32 +146,21 @@ def _said(entry: Entry) -> str:
 
 
 def _due(site: Site, entries: Sequence[Entry], now: datetime) -> tuple[Due, ...]:
-    every = timedelta(seconds=site.settings.get("alerts.leak_check") or YEAR_S)
-    checked = max((e.time for e in entries if e.kind == "leak-check"), default=None)
-    found = [Due("leak check", None if checked is None else checked + every)]
-    found += [Due(f"requalification of cylinder {c.name}", _requalify_by(c, entries), True) for c in site.cylinders]
+    from monitor.outlook import record
+
+    every = site.settings.get("alerts.leak_check") or YEAR_S
+    checked, leak = record.leak_checked(entries), record.open_leak(entries)
+    found = [Due("leak check", None if checked is None else checked + timedelta(seconds=every))]
+    if leak is not None:
+        found = [Due("a check that finds the leak mended", leak.time)]
+    for kind, key in REPLACED.items():
+        age = site.settings.get(key)
+        last = max((e.time for e in entries if e.kind == kind), default=None)
+        if age:
+            found.append(Due(f"new {kind}", None if last is None else last + timedelta(seconds=age)))
+    dates = record.requalify_by(site, entries, now)
+    found += [Due(f"requalification of cylinder {c.name}", dates.get(c.name), month=True) for c in site.cylinders]
     return tuple(d for d in found if d.by is None or d.by <= now + AHEAD)
-
-
-def _requalify_by(cylinder: Cylinder, entries: Sequence[Entry]) -> datetime | None:
-    """By when a cylinder must be requalified, from its newest marks; None where no date is known.
-
-    49 CFR 180.209: twelve years from the date of manufacture, then by the method of the last requalification.
-    """
-    marks = dict(cylinder.marks)
-    for entry in entries:
-        if entry.subject == cylinder.name and entry.kind in {"exchange", "marks"}:
-            kept = {} if entry.kind == "exchange" else marks  # another cylinder: nothing of the old one's counts
-            marks = {**kept, **{k: v for k, v in entry.payload.items() if v is not None}}
-    tested, made = marks.get("requalified"), marks.get("manufactured")
-    if not tested and not made:
-        return None
-    years = YEARS_BY_METHOD.get(str(marks.get("requalification")), LEAST_YEARS) if tested else FIRST_YEARS
-    year, month = (int(part) for part in str(tested or made).split("-")[:2])
-    own = marks.get("requalify_every")
-    months = round(float(own) / YEAR_S * 12.0) if own else 12 * years
-    year, month = year + (month - 1 + months) // 12, (month - 1 + months) % 12 + 1
-    return datetime(year, month, 1, tzinfo=UTC)
 
 
 # -- out --------------------------------------------------------------------------------------------------------------
@@ -231,7 +219,14 @@ def _months(found: Year, u: Units) -> Table | None:
     if not found.months:
         return None
     rows = [
-        (s.label, _cost.used(s, u), _cost.taken_in(s, u), str(s.fills), str(s.trips.count), _cost.total(s))
+        (
+            s.label,
+            _cost.used(s, u),
+            _cost.taken_in(s, u),
+            str(s.fills or "-"),
+            str(s.trips.count or "-"),
+            _cost.total(s),
+        )
         for s in (*found.months, *((found.sums,) if found.sums else ()))
     ]
     return Table(("month", "used", "taken in", "fills", "trips", "paid"), tuple(rows))

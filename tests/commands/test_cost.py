@@ -293,6 +293,25 @@ def test_year_command(folder: Path) -> None:
     assert found["forecast"] == []
 
 
+def test_what_falls_due(folder: Path, tmp_path: Path) -> None:
+    """A leak that was found stands until a check finds it mended; a hose is due at the age its maker gives."""
+    text = SITE.format(units="us") + '[record]\nhose_every = "1 year"\n'
+    (tmp_path / "site.toml").write_text(text)
+    site = load(tmp_path / "site.toml")
+    with Store.open(tmp_path / "b.db") as store:
+        keep(store, "leak-check", NOW - timedelta(days=30), "site", result="tight")
+        keep(store, "leak-check", NOW - timedelta(days=20), "site", result="leak")
+        keep(store, "hose", NOW - timedelta(days=200), "site")
+        due = {d.what: d.by for d in _year.gather(site, store, 2026, NOW).due}
+        assert due["a check that finds the leak mended"] == NOW - timedelta(days=20)
+        assert due["new hose"] == NOW + timedelta(days=165.25)
+        sheet = _sheet.text("t", _year.sections(_year.gather(site, store, 2026, NOW)))
+        assert "A check that finds the leak mended: OVERDUE" in sheet
+        keep(store, "leak-check", NOW - timedelta(days=10), "site", result="tight")
+        due = {d.what: d.by for d in _year.gather(site, store, 2026, NOW).due}
+        assert due["leak check"] == NOW + timedelta(days=355.25)
+
+
 def test_part_known_is_marked() -> None:
     span = cost.Span("2026-01", 31, 9.0, 12, 10.0, 2, 1, cost.Sum(5.0, 1, 2), cost.Sum(None, 0, 1), cost.Sum(0.0, 0, 0))
     assert _cost.part(span.fuel) == "5.00 +?"
