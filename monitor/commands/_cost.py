@@ -125,6 +125,7 @@ def use_by_day(site: Site, store: Store, entries: Sequence[Entry], now: datetime
     readings = [r for q in sorted(LEVEL_QUANTITIES) for r in store.readings(until=now, quantity=q, every=SLOT)]
     names = {c.name for c in site.cylinders}
     readings = [r for r in readings if r.subject in names]
+    site, readings = cost.as_if_one_tare(site, entries, readings, now)
     outside = store.readings(until=now, subject="site", quantity=Quantity.AIR_TEMPERATURE, every=SLOT)
     known = [(r.time, r.value) for r in outside if r.value is not None]
     air = ([t for t, _ in known], [v for _, v in known]) if known else None

@@ -7,14 +7,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from monitor.model.reading import Quantity, Reading
+from monitor.model.site import Site
 from monitor.model.units_out import LIQUID_GALLON_KG
+from monitor.outlook import record
 
 if TYPE_CHECKING:
     from monitor.model.entry import Entry
@@ -256,6 +259,29 @@ def used_by_day(log: DayLog) -> dict[date, float]:
     """Return the fuel burnt by local day (kg) where the levels tell it."""
     first = log.first.date()
     return {first + timedelta(days=k): float(kg) for k, kg in enumerate(log.used_kg) if np.isfinite(kg)}
+
+
+def as_if_one_tare(
+    site: Site, entries: Sequence[Entry], readings: Sequence[Reading], at: datetime
+) -> tuple[Site, list[Reading]]:
+    """Return the site by its record at `at`, and weights as they would be had each cylinder always had its tare.
+
+    After an exchange another tare stands on the scale; without this its difference would count as gas burnt. Marks read
+    later count from the exchange that brought the cylinder.
+    """
+    now = record.marked(site, entries, at)
+    told = [e for e in entries if e.kind in record.MARKING]
+    epochs: dict[str, list[tuple[datetime, float]]] = {}  # until when, by how much lighter the tare is today
+    for cylinder in now.cylinders:
+        ends = sorted(e.time for e in told if e.kind == "exchange" and e.subject == cylinder.name and e.time <= at)
+        before = [record.marked(site, told, end - timedelta(microseconds=1)).cylinder(cylinder.name) for end in ends]
+        epochs[cylinder.name] = [(end, old.tare_kg - cylinder.tare_kg) for end, old in zip(ends, before, strict=True)]
+    found = []
+    for r in readings:
+        more = next((kg for end, kg in epochs.get(r.subject, ()) if r.time < end), 0.0)
+        weighed = more and r.quantity == Quantity.GROSS_WEIGHT and r.value is not None
+        found.append(replace(r, value=r.value - more) if weighed and r.value is not None else r)
+    return now, found
 
 
 def used_from_fills(got: Sequence[Taken]) -> dict[date, float]:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from monitor.model.entry import Entry
 from monitor.model.offer import Fee, Offer
+from monitor.model.reading import Quantity, Reading
 from monitor.model.site import Appliance, Cylinder, Site
 from monitor.model.units_out import LIQUID_GALLON_KG, POUND_KG
 from monitor.outlook import cost, offers
@@ -188,6 +189,26 @@ def test_use_from_fills_loses_nothing(burnt: list[float], gaps: list[int]) -> No
     used = cost.used_from_fills(cost.taken(record, ZONE))
     assert sum(used.values()) == pytest.approx(sum(burnt))
     assert len(used) == day - date(2025, 1, 1).toordinal()
+
+
+def test_an_exchange_burns_nothing() -> None:
+    """A: tare 13.2 until the exchange, 10 after it, told by its marks only later; B untouched."""
+    record = [
+        entry("exchange", "2026-01-10", "A", tare_kg=11.0, water_capacity_kg=43.18),
+        entry("marks", "2026-01-12", "A", tare_kg=10.0),
+    ]
+    at = datetime(2026, 1, 20, tzinfo=UTC)
+    told = [(9, "A", 13.2 + 5.0), (10, "A", 13.2 + 4.9), (11, "A", 10.0 + 18.0), (13, "A", 10.0 + 17.8), (9, "B", 20.0)]
+    readings = [
+        Reading(time, time, name, Quantity.GROSS_WEIGHT, kg, "scale")
+        for day, name, kg in told
+        for time in [datetime(2026, 1, day, 12, tzinfo=UTC)]
+    ]
+    now, found = cost.as_if_one_tare(site(), record, readings, at)
+    assert now.cylinder("A").tare_kg == 10.0
+    left = [r.value - now.cylinder(r.subject).tare_kg for r in found if r.value is not None]
+    assert left == pytest.approx([5.0, 4.9, 18.0, 17.8, 20.0 - 13.2])
+    assert cost.as_if_one_tare(site(), [], readings, at) == (site(), readings)
 
 
 def test_use_of_a_year() -> None:
