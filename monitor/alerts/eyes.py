@@ -90,13 +90,28 @@ def forecast_stale(outlook: Outlook | None, health: Health, now: datetime, limit
         return found(kind, SITE, True, "no forecast is at hand", facts, severity="Severe", urgency="Expected", rank=2.0)
     age = (now - issued).total_seconds()
     dead = age > limits["forecast_dead"]
+    severe = dead and (outlook is None or _cold_in_sight(outlook, now, limits))
     facts = {"age_s": age, "error": errors or None, "source": outlook.forecast_source if outlook else None}
     facts["issued"] = when.iso(issued)
     return found(
         kind, SITE, age > limits["forecast_age"], f"issued {duration(age)} ago", facts,
-        severity="Severe" if dead else "Minor", urgency="Expected" if dead else "Future", rank=2.0 if dead else 1.0,
-        rests_on=() if dead else ("sources-failing/site",),
+        severity="Severe" if severe else "Moderate" if dead else "Minor", urgency="Expected" if dead else "Future",
+        rank=3.0 if severe else 2.0 if dead else 1.0, rests_on=() if dead else ("sources-failing/site",),
     )  # fmt: skip
+
+
+def _cold_in_sight(outlook: Outlook, now: datetime, limits: Limits) -> bool:
+    """Whether the last that was seen had an hour ahead that may turn out short, or reaches ahead no more.
+
+    Blind on the eve of a cold snap cannot wait for the morning; blind in mild weather can.
+    """
+    ahead = [h for h in outlook.hours if h.time >= now]
+    odds = [
+        h.probability_uncovered if h.probability_uncovered is not None else float(bool(h.uncovered))
+        for h in ahead
+        if h.may_burn
+    ]
+    return not ahead or ahead[-1].time < now + timedelta(days=1) or any(p >= limits["probability_clear"] for p in odds)
 
 
 def sources_failing(health: Health) -> Condition:

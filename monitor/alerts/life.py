@@ -16,12 +16,14 @@ from monitor.alerts.change import news
 from monitor.alerts.settings import Limits
 from monitor.alerts.unseen import unseen
 from monitor.model.alert import AlertState, Condition, Fact, Judgement, Notice, Severity, State, Transition
+from monitor.model.units_out import duration
 
 What = Literal["raised", "updated", "ended"]
 Verdict = Literal["holds", "clear", "band", "unknown"]
 Words = Callable[[What, Condition, AlertState, str, datetime], tuple[str, str]]
 
 SEVERITIES: tuple[Severity, ...] = ("Minor", "Moderate", "Severe", "Extreme")
+CALM: Severity = "Moderate"  # of a reminder, and of more of what was told: urgent is the first word, and a step worse
 MOST_CREDIT_S = 7200.0
 REFILL_SHARE = 0.10
 PASSED_S = 3600.0  # what was told lies behind us: no need to wait for the forecast to make up its mind
@@ -52,13 +54,15 @@ class Step:
         )
         self.state = replace(s, state=after, since=self.now, reason=reason)
 
-    def tell(self, what: What, c: Condition, reason: str) -> None:
-        """Add a notice, and remember what was told."""
+    def tell(self, what: What, c: Condition, reason: str, *, calm: bool = False) -> None:
+        """Add a notice, and remember what was told. `calm`: no news that anybody must be woken for."""
         s = self.state
         number = s.sequence + 1
         headline, body = self.words(what, c, s, reason, self.now)
         ended = what == "ended"
         worst = max(s.severity, c.severity, key=SEVERITIES.index) if number > 1 else c.severity
+        bypass = kinds.of(c.kind).bypass
+        said = CALM if calm and not bypass and SEVERITIES.index(worst) > SEVERITIES.index(CALM) else worst
         self.notices.append(
             Notice(
                 f"{s.occurrence}#{number}",
@@ -66,12 +70,12 @@ class Step:
                 s.occurrence,
                 self.now,
                 what,
-                worst,
+                said,
                 "Past" if ended else c.urgency,
                 c.certainty,
                 headline,
                 body,
-                bypass=kinds.of(c.kind).bypass,
+                bypass=bypass,
             )
         )
         self.state = replace(
@@ -217,7 +221,7 @@ def _inactive(step: Step, c: Condition, verdict: Verdict, limits: Limits) -> Non
         if held < delay:
             if state.state != "pending":
                 step.state = replace(step.state, pending_since=step.now)
-                step.go("pending", f"{c.reason}; told when it has held for {delay:.0f} s", c.facts)
+                step.go("pending", f"{c.reason}; told when it has held for {duration(delay)}", c.facts)
             return
     _raise(step, c)
 
@@ -279,9 +283,9 @@ def _update(step: Step, c: Condition, kind: kinds.Kind, limits: Limits) -> None:
         if seen:
             step.go("unacknowledged", f"worse than what was acknowledged: {worse}", c.facts)
         step.state = replace(step.state, facts=dict(c.facts))
-        step.tell("updated", c, worse)
+        step.tell("updated", c, worse, calm=not at_once)
     elif state.state == "unacknowledged" and since >= timedelta(seconds=_repeat(kind, c, limits)):
-        step.tell("updated", c, "still so, and nobody has acknowledged it")
+        step.tell("updated", c, "still so, and nobody has acknowledged it", calm=True)
 
 
 def _repeat(kind: kinds.Kind, c: Condition, limits: Limits) -> float:

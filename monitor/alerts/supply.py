@@ -157,7 +157,8 @@ def cold_shortfall(outlook: Outlook | None, site: Site, now: datetime, limits: L
     urgency = urgency_of(raising[0].start, now)
     odds = facts["probability"]
     certainty = certainty_of(float(odds) if isinstance(odds, int | float) else None)
-    severe = urgency != "Future" and certainty == "Likely"
+    # Odds of a night days ahead do not make tonight's urgent.
+    severe = any(urgency_of(s.start, now) != "Future" and certainty_of(s.probability) == "Likely" for s in raising)
     if known.official_warning:
         facts["official"] = known.official_warning
     if raising[0].start <= now + timedelta(hours=12):

@@ -27,7 +27,7 @@ def test_normal_to_unacknowledged_at_once() -> None:
 def test_on_delay_counts_time_in_which_it_held() -> None:
     play = Play()
     play.round(cond(DELAYED))
-    assert play.reasons() == [("normal", "pending", "it holds; told when it has held for 600 s")]
+    assert play.reasons() == [("normal", "pending", "it holds; told when it has held for 10 min")]
     play.round(cond(DELAYED), after=9 * M)
     assert play.state("low-fuel/x") == "pending"
     play.round(cond(DELAYED), after=M)
@@ -137,9 +137,9 @@ def test_an_earlier_start_is_news_and_a_changed_amount_waits() -> None:
 def test_a_severe_alert_that_nobody_acknowledged_is_said_again_each_day() -> None:
     play = Play()
     bad = cond("cold-shortfall", severity="Severe", facts={"on_delay_s": 0.0})
-    for _ in range(49):
-        play.round(bad, after=H)
+    said = [n.severity for _ in range(49) for n in play.round(bad, after=H).notices]
     assert play.told == ["raised", "updated", "updated"]
+    assert said == ["Severe", "Moderate", "Moderate"], "a reminder wakes nobody"
     play.take(operate.acknowledge(play.states["cold-shortfall/x"], play.now, "Kim", words))
     assert play.reasons() == [("unacknowledged", "acknowledged", "acknowledged by Kim")]
     for _ in range(100):

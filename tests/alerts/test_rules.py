@@ -181,11 +181,27 @@ def test_a_sensor_never_heard_is_silent() -> None:
 
 
 @pytest.mark.parametrize(
-    ("age", "holds", "severity"), [(11, False, "Minor"), (13, True, "Minor"), (25, True, "Severe")]
+    ("age", "holds", "severity"), [(11, False, "Minor"), (13, True, "Minor"), (25, True, "Moderate")]
 )
 def test_forecast_age(age: int, holds: bool, severity: str) -> None:
     c = find("forecast-stale/site", outlook(issued=NOW - age * H), FULL, SITE, NOW, health())
     assert (c.holds, c.severity) == (holds, severity)
+
+
+def test_blind_on_the_eve_of_cold_is_urgent() -> None:
+    """A day without a forecast: urgent where the last one saw odds of cold, or reaches ahead no more."""
+    cold = outlook(odds={70: 0.12}, issued=NOW - 25 * H)
+    mild = outlook(odds={70: 0.05}, issued=NOW - 25 * H)
+    short = replace(mild, hours=mild.hours[:12])
+    said = [find("forecast-stale/site", made, FULL, SITE, NOW, health()).severity for made in (cold, mild, short)]
+    assert said == ["Severe", "Moderate", "Severe"]
+
+
+def test_tonight_is_urgent_by_its_own_odds() -> None:
+    far = find("cold-shortfall/site", outlook(odds={10: 0.3, 80: 0.8}), FULL, SITE, NOW, health())
+    assert (far.severity, far.urgency, far.certainty) == ("Moderate", "Expected", "Likely")
+    near = find("cold-shortfall/site", outlook(odds={10: 0.6, 80: 0.8}), FULL, SITE, NOW, health())
+    assert near.severity == "Severe"
 
 
 def test_no_forecast_at_all_is_told() -> None:

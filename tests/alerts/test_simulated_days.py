@@ -75,12 +75,21 @@ def measure(households: list[Told]) -> dict[str, float]:
         "plain chattering": sum(chatter(x, 4) for t in households for x in t.plain.values()),
         "true cold nights": len(cold),
         "told before they began": len(told_before) / max(1, len(cold)),
+        "told urgently before": sum(_urgent_before(t, h) for t, h, _ in cold) / max(1, len(cold)),
         "foreseeable, and told": sum(covered(cold_spans[id(t)], h, 0) for t, h in fair) / max(1, len(fair)),
         "foreseeable": len(fair) / max(1, len(cold)),
         "low fuel, told within 12 h": _share(households, "low_events", 12, "low-fuel", "sensor-silent", "broker-down"),
         "silent, told within 2 h": _share(households, "silent_events", 2, "sensor-silent", "broker-down"),
         "stale, told within 2 h": _share(households, "stale_events", 2, "forecast-stale", "sources-failing"),
     }
+
+
+def _urgent_before(told: Told, hour: int) -> bool:
+    """Whether an urgent notice of the cold came before `hour`, in the alert that stood then."""
+    last = [n for n in told.notices if n.key.startswith("cold-shortfall/") and n.at <= time_of(hour)]
+    if not last or last[-1].what == "ended":
+        return False
+    return any(n.occurrence == last[-1].occurrence and n.severity in {"Severe", "Extreme"} for n in last)
 
 
 def _share(households: list[Told], events: str, within: int, *kinds: str) -> float:
@@ -99,6 +108,8 @@ def check(found: dict[str, float]) -> None:
     assert found["chattering"] == 0
     assert found["plain chattering"] > 0
     assert found["notices a week"] <= 3.0
+    assert found["urgent a month"] < 1.0
+    assert found["told urgently before"] >= 0.98
     assert found["foreseeable, and told"] == 1.0
     assert found["low fuel, told within 12 h"] == 1.0
     assert found["silent, told within 2 h"] == 1.0

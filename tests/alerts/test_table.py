@@ -21,7 +21,7 @@ NO_MORE = "watched no more: it is not in the site file now, or can no longer be 
 
 # (state before, state after): the reasons, as patterns
 TABLE: dict[tuple[State, State], list[str]] = {
-    ("normal", "pending"): [rf"{SEEN}; told when it has held for \d+ s"],
+    ("normal", "pending"): [rf"{SEEN}; told when it has held for \d+ (min|h)"],
     ("normal", "unacknowledged"): [rf"{SEEN}$"],
     ("normal", "suppressed"): [rf"{SEEN}; held back by forecast-stale/x"],
     ("normal", "shelved"): [rf"{BY}( until it is over)?$"],
@@ -32,7 +32,7 @@ TABLE: dict[tuple[State, State], list[str]] = {
     ("pending", "shelved"): [rf"{BY}( until it is over)?$"],
     ("pending", "out_of_service"): [rf"{BY}: away"],
     ("suppressed", "normal"): [OVER, "no longer so before the delay was over: it is gone", NO_MORE],
-    ("suppressed", "pending"): [rf"{SEEN}; told when it has held for \d+ s"],
+    ("suppressed", "pending"): [rf"{SEEN}; told when it has held for \d+ (min|h)"],
     ("suppressed", "unacknowledged"): [rf"{SEEN}$"],
     ("suppressed", "shelved"): [rf"{BY}( until it is over)?$"],
     ("suppressed", "out_of_service"): [rf"{BY}: away"],
