@@ -19,7 +19,7 @@ import time
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -32,12 +32,13 @@ sys.path.insert(0, str(ROOT))
 
 from monitor.model.site import Site  # noqa: E402
 from monitor.store import Store  # noqa: E402
+from tests.support import broker  # noqa: E402
 from tests.web import house  # noqa: E402
 
 TIMES = 15
 PATHS = (
     "/", "/outlook?hours=240", "/map", "/past?days=31", "/past?days=366", "/past?days=1096",
-    "/v1/past/shown?days=366", "/v1/past.csv?days=366", "/v1/outlook", "/inputs", "/alerts",
+    "/v1/past/shown?days=366", "/v1/past.csv?days=366", "/v1/outlook", "/inputs", "/alerts", "/record",
 )  # fmt: skip
 
 
@@ -123,9 +124,16 @@ def look():
             urllib.request.urlopen(url).read(); break
         except OSError:
             time.sleep(0.1)
+    for _ in range(200):
+        told = daemon.core.board.get("broker")
+        if told is not None and told.working: break
+        time.sleep(0.05)
+    else:
+        print("no broker", told, file=sys.stderr); import os; os._exit(1)
     print("started", rss(), flush=True)
     for _ in range(5):
-        for path in ("/", "/outlook?hours=240", "/map", "/past?days=366", "/explain", "/inputs", "/v1/outlook"):
+        for path in ("/", "/outlook?hours=240", "/map", "/past?days=366", "/explain", "/inputs", "/trip", "/record",
+                     "/cost", "/v1/outlook"):
             urllib.request.urlopen(url + path).read()
     print("open", rss(), flush=True)
     urllib.request.urlopen(url + "/suppose?asked=1&more=2&open=A").read()
@@ -137,13 +145,34 @@ asyncio.run(daemon.run())
 
 
 def memory(folder: Path, store: Path) -> dict[str, float]:
-    """Resident memory (MB) of the whole service with the page open, in a process of its own."""
-    import socket
+    """Resident memory (MB) of the whole service with MQTT and the page open, in a process of its own."""
+    own = broker.Mosquitto(folder / "broker")
+    own.start()
+    try:
+        return _memory(folder, store, own)
+    finally:
+        own.stop()
 
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    text = (ROOT / "config" / "demo.toml").read_text() + f'\n[service]\nlisten = "127.0.0.1:{port}"\n'
+
+def _memory(folder: Path, store: Path, own: broker.Mosquitto) -> dict[str, float]:
+    text = (
+        (ROOT / "config" / "demo.toml").read_text()
+        + f"""
+[service]
+listen = "127.0.0.1:{broker.free_port()}"
+[broker]
+host = "127.0.0.1"
+port = {own.port}
+username = "{broker.USER}"
+password_file = "{own.password_file}"
+[[sensor]]
+name = "scale by the broker"
+topic = "yard/scale"
+cylinder = "A"
+quantity = "gross_weight"
+unit = "kg"
+"""
+    )
     path = folder / "site.toml"
     path.write_text(text)
     done = subprocess.run([sys.executable, "-c", MEMORY, str(path), str(store)], capture_output=True, text=True,
@@ -170,7 +199,9 @@ def main() -> None:
             look.integrity()
         measure(store, now)
         if not given.no_memory:
-            for what, megabytes in memory(folder, store).items():
+            lived = folder / "lived.db"  # up to this machine's own time: the service doubts a store from later
+            fill(lived, given.rows, datetime.now(UTC), site())
+            for what, megabytes in memory(folder, lived).items():
                 print(f"memory of the service, {what:<46} {megabytes:8.0f} MB")
         print(f"largest memory of this bench {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 
