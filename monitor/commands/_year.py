@@ -15,7 +15,8 @@ from monitor.commands._sheet import Section, Table
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site, Units
 from monitor.model.units_out import show
-from monitor.outlook.cost import Span
+from monitor.outlook import cost
+from monitor.outlook.cost import Price, Span
 
 if TYPE_CHECKING:
     from monitor.model.entry import Entry
@@ -59,6 +60,7 @@ class Year:
     months: tuple[Span, ...]
     sums: Span | None
     money: _cost.Money
+    price: Price  # by the fills of this year alone
     coldest: Cold | None
     alerts: tuple[tuple[str, int], ...]
     verified: tuple[tuple[str, Scores], ...]
@@ -92,6 +94,7 @@ def gather(site: Site, store: Store, year: int, now: datetime) -> Year:
         months=tuple(s for s in money.months if s.label.startswith(f"{year}-")),
         sums=next((s for s in money.years if s.label == str(year)), None),
         money=money,
+        price=cost.price(mine, zone, money.rates),
         coldest=_coldest(store, start, until, zone),
         alerts=_alerts(store, start, end),
         verified=_verified(site, store, start, until),
@@ -173,7 +176,7 @@ def plain(found: Year) -> dict[str, Any]:
         "currency": found.money.rates.currency or None, "used": found.money.used_basis,
         "months": [_cost.span_json(s) for s in found.months],
         "sums": None if found.sums is None else _cost.span_json(found.sums),
-        "price": _cost.price_json(found.money.price),
+        "price": _cost.price_json(found.price),
         "coldest_night": None if found.coldest is None else
         {"time": found.coldest.at.isoformat(), "air_k": found.coldest.air_k},
         "alerts": [{"kind": kind, "raised": n} for kind, n in found.alerts],
@@ -255,7 +258,7 @@ def _cost_lines(found: Year) -> list[str]:
         if parts:
             lines.append(f"Paid: {', '.join(parts)}.")
         lines += [f"{_cost.capital(text)}: not in the sum." for text in s.missing]
-    return lines + _cost.price_lines(found.money.price, found.site.units, currency)
+    return lines + _cost.price_lines(found.price, found.site.units, currency)
 
 
 def _cold_lines(found: Year, zone: ZoneInfo, u: Units) -> list[str]:

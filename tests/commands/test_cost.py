@@ -225,6 +225,8 @@ def test_year_by_hand(folder: Path) -> None:
     assert found["whole"] is True
     assert found["sums"]["used_kg"] == pytest.approx(DAYS * KG_D, rel=0.06)
     assert found["sums"]["fuel"] == {"amount": 24.0, "entries": 2, "without_price": 1}
+    assert found["price"]["basis"] == "1 of 2 fills has a price and a mass"
+    assert _year.plain(gathered(folder, 2026))["price"]["gas"] is None, "no fill of that year has a price"
     assert found["coldest_night"]["air_k"] == 255.0, "what was colder came at noon"
     assert found["alerts"] == [{"kind": "Fuel low", "raised": 2}]
     assert [d["what"] for d in found["done"]] == ["leak check: tight (soap water)", "hose replaced"]
