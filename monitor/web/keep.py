@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -11,8 +11,9 @@ from typing import Any
 from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem
 from monitor.model.reading import Quantity, Reading
-from monitor.model.site import Site, Units
+from monitor.model.site import Cylinder, Site, Units
 from monitor.model.units_out import Kind, duration, show
+from monitor.outlook import record
 from monitor.sensors import plausible
 from monitor.sensors.hand import SOURCE
 from monitor.sensors.sent import Refused
@@ -102,7 +103,7 @@ def entered(site: Site, form: Form, given: Mapping[str, str], now: datetime, so_
             stamped = f"what is stamped on it, such as {field.example(site)}"
             problems.append(Problem(field.label, "nothing", "a choice from the list" if listed else stamped))
     if not problems:
-        problems += _together(site, form, subject, payload, so_far)
+        problems += _together(site, form, subject, payload, so_far, time)
     if problems:
         raise BadInput(problems)
     return Event(form.kind, subject, time, now, payload)
@@ -131,15 +132,13 @@ def _value(field: Field, text: str, now: datetime, problems: list[Problem]) -> A
         return None
 
 
-def tare_kg(site: Site, cylinder: str, so_far: Sequence[Entry]) -> float:
-    """Return the tare of the cylinder that stands there now: of its last exchange or marks, else the site file's."""
-    told = [e.payload.get("tare_kg") for e in so_far if e.subject == cylinder and e.kind in {"exchange", "marks"}]
-    known = [float(t) for t in told if t is not None]
-    return known[-1] if known else site.cylinder(cylinder).tare_kg
+def standing(site: Site, cylinder: str, so_far: Sequence[Entry], at: datetime) -> Cylinder:
+    """Return the cylinder that stands there at `at`, with the stamps of its last exchange or marks."""
+    return record.marked(site, so_far, at).cylinder(cylinder)
 
 
 def _together(
-    site: Site, form: Form, subject: str, payload: Mapping[str, Any], so_far: Sequence[Entry]
+    site: Site, form: Form, subject: str, payload: Mapping[str, Any], so_far: Sequence[Entry], at: datetime
 ) -> list[Problem]:
     """What is wrong with the values taken together."""
     out: list[Problem] = []
@@ -148,28 +147,35 @@ def _together(
         return show(kg, "mass", site.units)
 
     if form.kind == "fill":
-        tare = tare_kg(site, subject, so_far)
+        stands = standing(site, subject, so_far, at)
         before, after = payload.get("before_gross_kg"), payload.get("after_gross_kg")
         for name, gross in (("Weight before", before), ("Weight after", after)):
-            if gross is not None and gross < tare - _SCALE_KG:
-                out.append(Problem(name, mass(gross), f"at least the cylinder's tare, {mass(tare)}"))
+            out += _weight(name, gross, stands.tare_kg, stands.water_capacity_kg, mass)
         if before is not None and after is not None and after <= before:
             out.append(Problem("Weight after", mass(after), f"more than before, {mass(before)}"))
     if form.kind == "exchange":
         tare, water, gross = payload["tare_kg"], payload["water_capacity_kg"], payload.get("gross_kg")
         if not 0 < tare < 500 or not 0 < water < 1000:
             out.append(Problem("Tare, water capacity", f"{mass(tare)}, {mass(water)}", "weights of a cylinder"))
-        elif gross is not None and not tare - _SCALE_KG <= gross <= tare + _LIQUID_FULL * water:
-            expected = f"between its tare, {mass(tare)}, and full of liquid, {mass(tare + _LIQUID_FULL * water)}"
-            out.append(Problem("Weight now", mass(gross), expected, "Look at the stamps again."))
+        else:
+            out += _weight("Weight now", gross, tare, water, mass)
     return out
+
+
+def _weight(name: str, gross: float | None, tare: float, water: float, mass: Callable[[float], str]) -> list[Problem]:
+    """A weight below the tare, or above what a cylinder full of liquid weighs."""
+    most = tare + _LIQUID_FULL * water
+    if gross is None or tare - _SCALE_KG <= gross <= most:
+        return []
+    expected = f"between the tare, {mass(tare)}, and full of liquid to the top, {mass(most)}"
+    return [Problem(name, mass(gross), expected, "Look at the stamps on the cylinder again.")]
 
 
 def readings(site: Site, entry: Event, so_far: Sequence[Entry]) -> list[Reading]:
     """Return what an entry tells about the level: the gas weighed in it, or a cylinder filled to its limit."""
     payload, time = entry.payload, entry.time
     if entry.kind == "fill":
-        gross, tare = payload.get("after_gross_kg"), tare_kg(site, entry.subject, so_far)
+        gross, tare = payload.get("after_gross_kg"), standing(site, entry.subject, so_far, time).tare_kg
         if gross is None:
             full = Reading(time, entry.entered, entry.subject, Quantity.SHARE_OF_FULL, 1.0, SOURCE)
             return [replace(full, noise=_UNWEIGHED_SD, note="filled, not weighed")]
@@ -179,17 +185,29 @@ def readings(site: Site, entry: Event, so_far: Sequence[Entry]) -> list[Reading]
         return []
     left = max(0.0, gross - tare)
     try:
-        plausible.check(Quantity.PROPANE_LEFT, left, site, entry.subject)
-    except Refused as refused:
-        raise BadInput(
-            Problem("Weight", show(gross, "mass", site.units), "a weight that can be true", str(refused))
-        ) from None
+        told = Entry(entry.kind, entry.subject, time, payload)
+        plausible.check(Quantity.PROPANE_LEFT, left, record.marked(site, [*so_far, told], time), entry.subject)
+    except Refused:  # far above the limit: kept in the record and told as a danger, but no level to go by
+        return []
     return [Reading(time, entry.entered, entry.subject, Quantity.PROPANE_LEFT, left, SOURCE, note=entry.kind)]
 
 
 _NAMES = {"fill": "Filled", "exchange": "Exchanged", "purchase": "Bought", "trip": "Trip", "leak-check": "Leak check",
           "regulator": "Regulator replaced", "hose": "Hose replaced", "marks": "Marks read",
           "first-start": "First start", "delivery": "Delivery"}  # fmt: skip
+
+
+def checked(site: Site, event: Event, so_far: Sequence[Entry]) -> list[str]:
+    """What the weights of a fill or an exchange say: filled above the limit, or less than was paid for."""
+    if event.kind not in {"fill", "exchange"}:
+        return []
+    entry = Entry(event.kind, event.subject, event.time, event.payload)
+    cylinder = record.applied(standing(site, event.subject, so_far, event.time), entry)
+    found = record.fill_check(cylinder, entry)
+    out = [record.OVERFILLED.format(over=show(found.over_kg, "mass", site.units))] if found.over_kg else []
+    if found.short_kg:
+        out.append(f"{show(found.short_kg, 'mass', site.units)} that was paid for is not in it, by these weights.")
+    return out
 
 
 def called(kind: str) -> str:
@@ -202,7 +220,7 @@ def told(entry: Entry, system: Units, currency: str) -> str:
     kinds: dict[str, Kind] = {"_kg": "mass", "_m": "length", "_pa": "pressure", "_w": "power"}
     parts = []
     for name, value in entry.payload.items():
-        if value is None or value == "":
+        if value is None or value == "" or name == "readings":
             continue
         kind = next((k for end, k in kinds.items() if name.endswith(end)), None)
         plain = re.sub(r"_(kg|m|pa|w|s)$", "", name).replace("_", " ")

@@ -64,7 +64,9 @@ class Record:
             try:
                 sent = await self.view.form(request)
                 given |= {name: sent.get(name, "")[:300] for name in given}
-                await self._keep(form, given)
+                warned = await self._keep(form, given)
+                if warned:
+                    return self.view.page(request, "kept.html", form.title, warned=warned)
                 leak = form.kind == "leak-check" and given["result"] == "leak"
                 return RedirectResponse(f"/record?kept={'leak' if leak else 'entry'}", 303)
             except Refused as error:
@@ -76,19 +78,18 @@ class Record:
             cylinders=names, cautions=_CAUTIONS[form.kind],
         )  # fmt: skip
 
-    async def _keep(self, form: keep.Form, given: Mapping[str, str]) -> None:
+    async def _keep(self, form: keep.Form, given: Mapping[str, str]) -> list[str]:
         site, now = self.context.site(), self.context.now()
 
-        def write(store: Store) -> None:
+        def write(store: Store) -> list[str]:
             so_far = store.entries()
             event = keep.entered(site, form, given, now, so_far)
             found = keep.readings(site, event, so_far)
-            with store.transaction():
-                store.add_event(event)
-                if found:
-                    store.add_readings(found)
+            store.add_entry(event, found)
+            return keep.checked(site, event, so_far)
 
-        await self.view.write(write)
+        warned: list[str] = await self.view.write(write)
+        return warned
 
     async def undo(self, request: Request) -> Response:
         """Take an entry back by a new one."""

@@ -105,3 +105,28 @@ def test_nobody_says_tight_by_leaving_a_form_as_it_is(own: House) -> None:
         said = _send(client, "/record/leak-check", result="", method="soapy water")
     assert said.status_code == 400
     assert "What was seen: nothing cannot be used. Expected: a choice from the list" in said.text
+
+
+def test_a_fill_above_the_limit_is_told_and_its_reading_goes_with_an_undo(own: House) -> None:
+    cylinder = own.site.cylinder("A")
+    over_kg = 0.5
+    gross_kg = cylinder.tare_kg + cylinder.full_kg + over_kg
+    with httpx.Client(base_url=own.url) as client:
+        said = _send(client, "/record/fill", cylinder="A", after_gross_kg=f"{gross_kg:.3f} kg")
+        assert "DANGER: filled above its limit by 1.1" in said.text
+        number = re.search(r'name="id" value="(\d+)"', client.get("/record").text)
+        assert number is not None
+        with Store.open(own.store, readonly=True) as store:
+            before = [r.value for r in store.readings(subject="A", source="hand")]
+        _send(client, "/record/undo", id=number[1])
+    assert before == pytest.approx([cylinder.full_kg + over_kg], abs=1e-3)
+    with Store.open(own.store, readonly=True) as store:
+        assert [r.value for r in store.readings(subject="A", source="hand") if r.value is not None] == []
+
+
+def test_a_fill_that_weighs_less_than_was_paid_for_is_told(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        said = _send(
+            client, "/record/fill", cylinder="A", before_gross_kg="40 lb", after_gross_kg="55 lb", paid_kg="20 lb"
+        )
+    assert "5.0 lb that was paid for" in said.text or "5.0 lb that was paid for" in said.text
