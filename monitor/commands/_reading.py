@@ -45,7 +45,7 @@ _STATES = {
 def shown(reading: Reading, site: Site) -> str:
     """Return a reading's value in the household's units."""
     if reading.value is None:
-        return "not known to the sender"
+        return "taken back" if reading.corrects is not None else "not known to the sender"
     if reading.quantity in _STATES:
         return _STATES[reading.quantity][reading.value >= 0.5]
     if reading.quantity is Quantity.ECHO_TIME:
@@ -65,6 +65,15 @@ def correcting(store: Store, found: list[Reading], number: int, *, at_given: boo
     if old is None:
         hint = "`boiloff reading --list` shows the numbers"
         raise BadInput(Problem("--correct", str(number), "the number of a reading", hint))
+    chain = store.corrections(number)
+    if chain[-1].id != number:
+        newest = chain[-1]
+        hint = (
+            f"it was replaced by {newest.id} already; correct that one: --correct {newest.id}"
+            if newest.value is not None
+            else f"it was taken back by {newest.id} already; enter the reading anew, with --at"
+        )
+        raise BadInput(Problem("--correct", str(number), "a reading that is in force", hint))
     if len(found) != 1:
         raise BadInput(Problem("--correct", f"{len(found)} values", "one value to replace one reading"))
     if found[0].subject != old.subject:

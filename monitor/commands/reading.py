@@ -65,8 +65,11 @@ def reading(
     if not told:
         ways = ", ".join(f"--{way}" for way in said)
         raise BadInput(Problem("reading", "nothing read", f"at least one of {ways}", "or --list to see readings"))
+    from monitor.outlook.record import MARKING, marked
+
     with database.Store.open(database.find(loaded, store)) as opened:
         kept = _enter(opened, loaded, cylinder, told, at, correct, note)
+        loaded = marked(loaded, opened.entries(MARKING), max(r.time for r in kept))
     _reading.print_entered(kept, loaded, as_json=json)
 
 
@@ -78,11 +81,13 @@ def _enter(
     from datetime import UTC, datetime
 
     from monitor.commands import _reading
+    from monitor.outlook import record
     from monitor.sensors import hand
     from monitor.sensors.when import when
 
     now = datetime.now(UTC)
     time = when(at, now, site.timezone)
+    site = record.marked(site, store.entries(record.MARKING), time)  # weights are of the cylinder that stood there then
     found = hand.readings(site, cylinder, told, time, now, corrects=correct, note=note)
     if correct is not None:
         found = _reading.correcting(store, found, correct, at_given=at != "now")

@@ -11,6 +11,8 @@ from monitor.site import units
 
 OVERFULL = 1.05  # of the filling limit; a cylinder filled by eye may be over its limit by a few per cent
 SLOWEST_SOUND_M_S = 400.0  # in liquid propane near 60 °C; memory, on the safe side: only bounds an echo time
+TARE_ERROR = 0.1  # of the tare: stamps, valves and scales differ by less; far below it something else is weighed
+LEAST_ERROR_KG = 1.0
 SLACK = 1.02  # of a height or volume: the shell is reckoned from nominal dimensions
 
 SWITCHES = frozenset({Quantity.VALVE, Quantity.CHANGEOVER, Quantity.GAS_DETECTED})
@@ -38,6 +40,9 @@ def check(quantity: Quantity, value: float, site: Site, subject: str) -> float:
         raise Refused(f"{value:g} is neither 0 nor 1")
     if value < low - _AT_ZERO:
         what = "negative" if low == 0.0 else f"below {_shown(low, quantity, site)}"
+        if quantity is Quantity.GROSS_WEIGHT:
+            tare = _shown(site.cylinder(subject).tare_kg, quantity, site)
+            what = f"far below the empty cylinder's weight ({tare}): is it on the scale, and is its tare right?"
         raise Refused(f"{_shown(value, quantity, site)}: {what}")
     if value > high * (1 + 1e-9) + _AT_ZERO:
         raise Refused(f"{_shown(value, quantity, site)}: {_too_high(quantity, high, site)}")
@@ -48,7 +53,14 @@ def limits(quantity: Quantity, site: Site, subject: str) -> tuple[float, float]:
     """Return the lowest and highest value (SI) that `quantity` can have for `subject`."""
     if quantity in _FIXED:
         return _FIXED[quantity]
-    return 0.0, _highest(quantity, site.cylinder(subject))
+    cylinder = site.cylinder(subject)
+    low = max(0.0, cylinder.tare_kg - below_tare_kg(cylinder)) if quantity is Quantity.GROSS_WEIGHT else 0.0
+    return low, _highest(quantity, cylinder)
+
+
+def below_tare_kg(cylinder: Cylinder) -> float:
+    """Return how far below its tare an empty cylinder may weigh (kg) for the errors of stamp and scale."""
+    return max(LEAST_ERROR_KG, TARE_ERROR * cylinder.tare_kg)
 
 
 def _highest(quantity: Quantity, cylinder: Cylinder) -> float:

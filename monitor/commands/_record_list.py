@@ -1,0 +1,161 @@
+"""The record as a list, what falls due, and taking an entry back."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from monitor.commands import _record, _record_kinds
+from monitor.commands._print import console, print_json
+from monitor.commands._reading import local
+from monitor.model.entry import Entry
+from monitor.model.errors import BadInput, Problem
+from monitor.model.site import Site
+from monitor.outlook import record
+from monitor.site import find, load, units
+from monitor.store.record import Event
+
+_KIND_OF = {"_kg": "mass", "_m": "length", "_pa": "pressure", "_w": "power", "_s": "time"}
+_UNSAID = {"readings"}
+
+
+def told(event: Event, site: Site) -> str:
+    """Return what an entry says, in one line, in the household's units."""
+    parts, currency = [], site.settings.get("cost.currency") or ""
+    for name, value in event.payload.items():
+        if name in _UNSAID or value is None or value == "":
+            continue
+        kind = next((k for end, k in _KIND_OF.items() if name.endswith(end)), None)
+        plain = re.sub(r"_(kg|m|pa|w|s)$", "", name).replace("_", " ")
+        if kind is not None and isinstance(value, int | float):
+            parts.append(f"{plain} {units.show(float(value), kind, site.units)}")
+        elif name in {"price", "cost"}:
+            parts.append(f"{plain} {float(value):,.2f} {currency}".rstrip())
+        else:
+            parts.append(f"{plain} {', '.join(map(str, value)) if isinstance(value, list) else value}")
+    return "; ".join(parts)
+
+
+def show(subject: str | None, asked: _record.Asked, limit: int, *, everything: bool) -> None:
+    """Print the newest entries, the newest first; with `everything` those taken back as well."""
+    from monitor import store as database
+
+    site = load(find(asked.site))
+    if subject is not None:
+        names = {c.name.casefold(): c.name for c in site.cylinders} | {"site": "site"}
+        if subject.casefold() not in names:
+            hint = f"one of: {', '.join(names.values())}"
+            raise BadInput(Problem("cylinder", f'"{subject}"', "the name of a cylinder, or site", hint))
+        subject = names[subject.casefold()]
+    with database.Store.open(database.find(site, asked.store)) as opened:
+        in_force = {e.id for e in opened.events(subject=subject)}
+        events = opened.events(subject=subject, include_undone=everything)[-limit:]
+    if asked.json:
+        print_json([_record.jsonable(e) | {"in_force": e.id in in_force} for e in reversed(events)])
+        return
+    _table(site, list(reversed(events)), in_force)
+
+
+def _table(site: Site, events: Sequence[Event], in_force: set[int | None]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    out = console()
+    if not events:
+        out.print("Nothing in the record yet.")
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for head in ("No.", "Time", "Of", "What", "Told"):
+        table.add_column(head, overflow="fold")
+    for e in events:
+        kind = _record_kinds.KINDS.get(e.kind)
+        what = kind.title if kind else e.kind
+        if e.undoes is not None:
+            what = f"Undo of {e.undoes}"
+        elif e.id not in in_force:
+            what += " (taken back)"
+        cells = (str(e.id), local(e.time, site), "" if e.subject == "site" else e.subject, what, told(e, site))
+        table.add_row(*(Text(cell) for cell in cells))
+    out.print(table)
+
+
+def undo(number: int, why: str, asked: _record.Asked) -> None:
+    """Take an entry back by a new one, with the readings that it told."""
+    from monitor import store as database
+
+    site = load(find(asked.site))
+    with database.Store.open(database.find(site, asked.store)) as opened:
+        made = opened.undo_event(number, datetime.now(UTC), why)
+        new, old = opened.event(made), opened.event(number)
+    if new is None or old is None:
+        raise BadInput(Problem("undo", str(number), "the number of an entry"))
+    if asked.json:
+        print_json(_record.jsonable(new))
+        return
+    what = f"the undo of {old.undoes}" if old.undoes is not None else f"{old.kind} of {local(old.time, site)}"
+    text = f"Entry {number} ({what}) is taken back by entry {made}. `boiloff record undo {made}` brings it back."
+    console().print(text, markup=False, soft_wrap=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Something that falls due; `by` None = no date is known."""
+
+    what: str
+    by: datetime | None
+    hint: str = ""
+
+
+def dues(site: Site, entries: Sequence[Entry], now: datetime) -> list[Due]:
+    """Return everything with a date, the soonest first, what has no date at the end."""
+    so_far = [e for e in entries if e.time <= now]
+    leak = record.open_leak(so_far)
+    checked = record.leak_checked(so_far)
+    every = float(site.settings.get("alerts.leak_check") or record.YEAR_S)
+    found = [Due("leak check", checked + timedelta(seconds=every) if checked else (leak.time if leak else None),
+                 "a leak was found and no tight check since" if leak else "`boiloff record leak-check`")]  # fmt: skip
+    by = record.requalify_by(site, so_far, now)
+    for c in site.cylinders:
+        hint = "after this it may not be filled" if c.name in by else f"`boiloff record marks {c.name}` tells its dates"
+        found.append(Due(f"requalification of {c.name}", by.get(c.name), hint))
+    for kind, span in (
+        ("regulator", site.settings.get("record.regulator_every")),
+        ("hose", site.settings.get("record.hose_every")),
+    ):
+        last = max((_made(e) for e in so_far if e.kind == kind), default=None)
+        if span and last is not None:
+            found.append(Due(f"{kind} replacement", last + timedelta(seconds=float(span)), "as its maker says"))
+        elif span:
+            found.append(Due(f"{kind} replacement", None, f"`boiloff record {kind}` tells when it was replaced"))
+    return sorted(found, key=lambda d: d.by or datetime.max.replace(tzinfo=UTC))
+
+
+def _made(entry: Entry) -> datetime:
+    """When a part was made, else when it was fitted: its age counts from the earlier."""
+    made = entry.payload.get("made")
+    if not made:
+        return entry.time
+    return min(entry.time, datetime.strptime(str(made), "%Y-%m").replace(tzinfo=UTC))
+
+
+def due(asked: _record.Asked) -> None:
+    """Print what falls due."""
+    from monitor import store as database
+
+    site, now = load(find(asked.site)), datetime.now(UTC)
+    with database.Store.open(database.find(site, asked.store)) as opened:
+        found = dues(site, opened.entries(), now)
+    if asked.json:
+        rows: list[dict[str, Any]] = [
+            {"what": d.what, "by": d.by.isoformat() if d.by else None, "overdue": d.by <= now if d.by else None}
+            for d in found
+        ]
+        print_json(rows)
+        return
+    for d in found:
+        when = "no date known" if d.by is None else f"by {d.by:%Y-%m-%d}"
+        late = "OVERDUE: " if d.by is not None and d.by <= now else ""
+        console().print(f"{late}{d.what}: {when} ({d.hint})", markup=False, soft_wrap=True)
