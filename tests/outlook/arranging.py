@@ -150,7 +150,8 @@ def nights_by_oracle(asked: Question, candidate: Candidate, *, whole: bool, samp
     asking = near & ~decided[np.maximum(found.winters.night, 0)]
     short = oracle.short(asking)
     rng = np.random.default_rng(20_171_231)
-    clear = judged & ~near & (np.asarray(found.winters.air.air_k) < np.quantile(found.winters.air.air_k, 0.2))
+    air = np.asarray(found.winters.air.air_k, dtype=np.float64)
+    clear = judged & ~near & (air < np.quantile(air, 0.2))
     places_ = np.argwhere(clear)
     picked = places_[rng.choice(len(places_), size=min(sample, len(places_)), replace=False)]
     chance = np.zeros_like(clear)

@@ -35,7 +35,8 @@ def quick(asked: Question, candidate: Candidate) -> NDArray[np.bool_]:
     winters = gather(asked.winters, asked.site)
     assert winters is not None
     kind = Kind(asked, winters, candidate.container, candidate.feed)
-    return kind._nights(candidate, share_left(asked, candidate, winters.known.shape[1]))[0]
+    found: NDArray[np.bool_] = kind._nights(candidate, share_left(asked, candidate, winters.known.shape[1]))[0]
+    return found
 
 
 # --- against something outside the project --------------------------------------------------------------------------
