@@ -119,10 +119,10 @@ class Sum:
         """Whether nothing is missing."""
         return self.known == self.count
 
-    def said(self, what: str) -> str:
+    def said(self, what: str, lacks: str = "price") -> str:
         """Return "3 of 7 fills have no price", "" where nothing is missing."""
         missing = self.count - self.known
-        return "" if not missing else f"{missing} of {self.count} {what} {'has' if missing == 1 else 'have'} no price"
+        return "" if not missing else f"{missing} of {self.count} {what} {'has' if missing == 1 else 'have'} no {lacks}"
 
 
 @dataclass(frozen=True)
@@ -154,7 +154,7 @@ class Span:
     @property
     def missing(self) -> tuple[str, ...]:
         """What the total lacks, in words."""
-        said = (self.fuel.said("fills"), self.trips.said("trips"), self.things.said("purchases"))
+        said = (self.fuel.said("fills"), self.trips.said("trips", "cost"), self.things.said("purchases"))
         return tuple(s for s in said if s)
 
 

@@ -121,7 +121,7 @@ def test_missing_is_never_nothing() -> None:
     found = cost.spans([entry("fill", "2026-02-01", after_gross_kg=30.0)], ZONE, Rates(), {})[0]
     assert (found.fuel, found.trips) == (Sum(None, 0, 1), Sum(None, 0, 1))
     assert found.total is None
-    assert found.missing == ("1 of 1 fills has no price", "1 of 1 trips has no price")
+    assert found.missing == ("1 of 1 fills has no price", "1 of 1 trips has no cost")
     assert found.taken_kg is None
     free = cost.spans([entry("fill", "2026-02-01", price=0.0)], ZONE, Rates(), {})[0]
     assert free.fuel == Sum(0.0, 1, 1), "what was got for nothing is known to be nothing"
