@@ -299,27 +299,31 @@ class Kind:
     def _side(self, share: Series, at: At, rest: Series, demand: float) -> tuple[Series, Series]:
         """Bounds (s) on how long one side holds from `share` (starts, hours) of full.
 
-        From below: heat stored down to the floor and taken up as if the liquid stood at its start, with the wall and
-        the fuel of the end, everything boiled off at the floor's latent heat (the largest). From above: taken up as if
-        it stood at the floor, with all the fuel and wall of the start, at the latent heat of the start (the least).
+        dT/dt = (G (T_env - T) - draw x latent) / C with G, C and the latent heat held at the end of their range that
+        makes the liquid fall fastest, or slowest: a linear equation, whose time to the floor is known. From below: the
+        fuel and the wall left at the end, boiled off at the floor's latent heat (the largest), and what air colder than
+        the liquid may take from all the wall. From above: all the
+        fuel and wall of the start, the latent heat of the start (the least).
         """
         draw = demand / HEATING_VALUE_J_KG
         charge = share.reshape(-1) * self.full
         end = np.maximum(charge - draw * float(self.winters.stated_s.max()), 0.0)
-        warmest = max(float(np.max(rest, initial=0.0)), self.floor)
-        wall_end, wall_start = self._wall(end, self.floor)[at.slot], self._wall(charge, warmest)[at.slot]
-        end, charge = end[at.slot], charge[at.slot]
-        _, heat, latent = quick.liquid(rest)
-        low, high = np.maximum(rest - _SLACK_K - self.floor, 0.0), np.maximum(rest + _SLACK_K - self.floor, 0.0)
-        store_low = (end * np.minimum(heat, self.heat_floor) + self.steel) * low
-        store_high = (charge * np.maximum(heat, self.heat_floor) + self.steel) * high
+        cold, warm = self.seen_low[at.row, at.hour], self.seen_high[at.row, at.hour]
+        density, heat, latent = quick.liquid(np.maximum(np.maximum(rest, warm), self.floor))  # as warm as it may get
+        wall_end, charge, end = self._wall(end, self.floor)[at.slot] + 1e-9, charge[at.slot], end[at.slot]
+        wall_start = self.walls.area((charge / density)[None])[0]
         film_low, film_high = self.film_low[at.row, at.hour], self.film_high[at.row, at.hour]
-        over = self.seen_low[at.row, at.hour] - rest - _SLACK_K
-        gain_low = np.where(over > 0.0, film_low * wall_end, film_high * wall_start) * over
-        gain_high = film_high * wall_start * np.maximum(self.seen_high[at.row, at.hour] - self.floor, 0.0)
-        least = _quotient(store_low, draw * self.latent_floor - gain_low)
-        most = np.minimum(_quotient(store_high, draw * latent - gain_high), charge / draw)
-        return np.where((end <= DRY_KG) | (low <= 0.0), 0.0, least), np.where(high <= 0.0, 0.0, most)
+        low, high = rest - _SLACK_K, rest + _SLACK_K
+        lost = film_high * wall_start * np.maximum(rest + _SLACK_K - cold, 0.0)
+        least = _fall(
+            low, self.floor, cold, film_low * wall_end, draw * self.latent_floor + lost,
+            end * self.heat_floor + self.steel,
+        )  # fmt: skip
+        most = _fall(
+            high, self.floor, np.maximum(warm, high), film_high * wall_start, draw * latent,
+            charge * heat + self.steel,
+        )  # fmt: skip
+        return np.where(end <= DRY_KG, 0.0, least), np.minimum(most, charge / draw)
 
     def _integrated(self, share: Series, at: At, rest: Series, demand: float, stated: Series) -> Series:
         """Hold time (s), not followed past the stated burn, of the cases `at`; NaN where an hour needed is missing."""
@@ -339,9 +343,15 @@ class Kind:
         return done.state.time_s
 
 
-def _quotient(heat: Series, per_second: Series) -> Series:
-    """Seconds in which `heat` is used up, without end where nothing is lost."""
-    return np.where(per_second > 0.0, heat / np.where(per_second > 0.0, per_second, 1.0), np.inf)
+def _fall(
+    start_k: Series, floor_k: float, env_k: Series, g_w_k: Series, taken_w: Series, c_j_k: Series
+) -> Series:  # fmt: skip
+    """Seconds in which C dT/dt = G (T_env - T) - taken comes from `start_k` to the floor; 0 at it, inf where never."""
+    pull = taken_w / g_w_k - env_k  # minus the temperature it tends to
+    reaches = pull + floor_k > 0.0
+    ratio = (start_k + pull) / np.where(reaches, pull + floor_k, 1.0)
+    time_s = c_j_k / g_w_k * np.log(np.maximum(ratio, 1.0))
+    return np.where(start_k <= floor_k, 0.0, np.where(reaches, time_s, np.inf))
 
 
 def _window(values: Series, hours: int) -> tuple[Series, Series]:
