@@ -13,6 +13,7 @@ from monitor.alerts import cautions
 from monitor.model.errors import BadInput
 from monitor.model.site import Site
 from monitor.notify.outcome import Outcome
+from monitor.outlook import record
 from monitor.store import Store
 from monitor.web import guard
 from monitor.web.view import Refused, View, whole
@@ -116,7 +117,9 @@ class Act:
         said = FILLED if how == "filled" else {how: given["amount"]}
         note = "just filled" if how == "filled" else ""
         time = when(given["at"] or "now", now, site.timezone, "when")
-        found = hand.readings(site, given["cylinder"], said, time, now, note=note)
+        told = await self.view.ask(lambda store: store.entries(record.MARKING))
+        there = record.marked(site, told, time)  # a weight is of the cylinder that stood there then
+        found = hand.readings(there, given["cylinder"], said, time, now, note=note)
         await self.view.write(lambda store: store.add_readings(found))
         return f"Kept: {given['cylinder']}, {dict(WAYS)[how]}{'' if how == 'filled' else ', ' + given['amount']}."
 

@@ -10,7 +10,6 @@ import numpy as np
 from fastapi import APIRouter, HTTPException, Query
 
 from monitor.model.site import Site
-from monitor.outlook.level import with_valves
 from monitor.service.round import choose_forecast
 from monitor.web import coverage, gather, shapes, suppose, trip
 
@@ -24,7 +23,7 @@ gone: Responses = {503: {"description": "The store cannot be read", "model": sha
 async def standing(context: Context) -> tuple[gather.Facts, Site]:
     """Look at the store; return the site with its valves as last read."""
     facts = await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
-    return facts, with_valves(context.site(), facts.newest, facts.now)
+    return facts, gather.as_it_stands(context.site(), facts)
 
 
 def add(routes: APIRouter, context: Context) -> None:

@@ -10,8 +10,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from monitor.model.alert import AlertState, Notice
+from monitor.model.entry import Entry
 from monitor.model.health import SourceHealth
 from monitor.model.reading import Reading
+from monitor.model.site import Site
+from monitor.outlook import record
+from monitor.outlook.level import with_valves
 from monitor.store import Store
 
 T = TypeVar("T")
@@ -28,6 +32,7 @@ class Facts:
     alerts: Mapping[str, AlertState] = field(default_factory=dict)
     notices: Sequence[Notice] = ()
     newest: Sequence[Reading] = ()
+    stamps: Sequence[Entry] = ()  # exchanges and marks
 
     def standing(self) -> list[AlertState]:
         """Return the alerts that are not normal, the most recent first."""
@@ -43,7 +48,13 @@ def _look(path: Path, now: datetime, health: Mapping[str, SourceHealth] | None) 
             alerts=store.alert_states(),
             notices=store.notices(limit=50),
             newest=store.latest_readings(),
+            stamps=store.entries(record.MARKING),
         )
+
+
+def as_it_stands(site: Site, facts: Facts) -> Site:
+    """Return the site with the cylinders that stand there by the record, and its valves as last read."""
+    return with_valves(record.marked(site, facts.stamps, facts.now), facts.newest, facts.now)
 
 
 async def facts(path: Path, now: datetime, health: Mapping[str, SourceHealth] | None = None) -> Facts:

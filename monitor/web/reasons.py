@@ -17,9 +17,8 @@ from monitor import physics
 from monitor.model.errors import BadInput
 from monitor.model.site import BASES, Basis, Site
 from monitor.model.units_out import Kind, duration, show
-from monitor.outlook.level import with_valves
 from monitor.physics.explain import Step, steps
-from monitor.web import pages, words
+from monitor.web import gather, pages, words
 from monitor.web.answer import ZERO_C_K
 from monitor.web.view import View, whole
 
@@ -92,7 +91,7 @@ class Reasons:
     async def explain(self, request: Request) -> Response:
         """Take apart the coldest coming hour, or the one asked for."""
         facts = await self.view.facts()
-        site = with_valves(self.context.site(), facts.newest, facts.now)
+        site = gather.as_it_stands(self.context.site(), facts)
         asked = request.query_params.get("basis", site.supply.basis)
         basis: Basis = asked if asked in BASES else site.supply.basis
         hours = [h for h in (facts.payload or {"hours": ()})["hours"] if h["air_c"] is not None and h["charge_kg"]]

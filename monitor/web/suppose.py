@@ -21,8 +21,8 @@ from monitor.model.outlook import Outlook
 from monitor.model.reading import Level
 from monitor.model.site import Appliance, Site
 from monitor.model.units_out import duration, show
-from monitor.outlook.level import with_valves
 from monitor.service.round import choose_forecast
+from monitor.web import gather
 from monitor.web.night import Night, nights
 from monitor.web.view import View, whole
 
@@ -211,7 +211,7 @@ class Suppose:
     async def suppose(self, request: Request) -> Response:
         """Show the form, and both answers side by side."""
         facts = await self.view.facts()
-        site, now, query = with_valves(self.context.site(), facts.newest, facts.now), facts.now, request.query_params
+        site, now, query = gather.as_it_stands(self.context.site(), facts), facts.now, request.query_params
         problems: list[str] = []
         found: dict[str, Any] | None = None
         wish = Wish(frozenset(c.name for c in site.cylinders if c.valve_open))

@@ -17,10 +17,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from monitor.alerts.cautions import SMELL
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
 from monitor.model.units_out import number, unit
-from monitor.outlook.level import with_valves
 from monitor.store import Store
 from monitor.web import chart, gather, guard, words
 
@@ -109,7 +109,7 @@ class View:
     async def standing(self) -> tuple[gather.Facts, Site]:
         """Look at the store; return the site with its valves as last read."""
         facts = await self.facts()
-        return facts, with_valves(self.context.site(), facts.newest, facts.now)
+        return facts, gather.as_it_stands(self.context.site(), facts)
 
     async def ask(self, what: Callable[[Store], Any]) -> Any:
         """Run one query on the store."""
@@ -146,7 +146,7 @@ class View:
         text = self.env.get_template(name).render(
             site=site, title=title, sheets=SHEETS, here=request.url.path, stamp=self.stamp,
             token=session.token if session is not None else "", may_log_out=bool(door.password_hash),
-            now_shown=words.day_clock_zone(now, zone), **values,
+            smell=SMELL, now_shown=words.day_clock_zone(now, zone), **values,
         )  # fmt: skip
         response.body = text.encode()
         response.headers["content-length"] = str(len(response.body))

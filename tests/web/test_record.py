@@ -130,3 +130,18 @@ def test_a_fill_that_weighs_less_than_was_paid_for_is_told(own: House) -> None:
             client, "/record/fill", cylinder="A", before_gross_kg="40 lb", after_gross_kg="55 lb", paid_kg="20 lb"
         )
     assert "5.0 lb that was paid for" in said.text or "5.0 lb that was paid for" in said.text
+
+
+def test_after_an_exchange_every_page_goes_by_the_new_cylinder(own: House) -> None:
+    """The same weight, with a tare 5 lb heavier, is 5 lb less gas: also for a reading entered later."""
+    with httpx.Client(base_url=own.url) as client:
+        old = own.site.cylinder("B")
+        tare_lb = old.tare_kg / POUND_KG + 5.0
+        water_lb = old.water_capacity_kg / POUND_KG
+        gross_lb = tare_lb + 20.0
+        stamps = {"tare_kg": f"{tare_lb:.3f} lb", "water_capacity_kg": f"{water_lb:.3f} lb"}
+        kept = _send(client, "/record/exchange", cylinder="B", gross_kg=f"{gross_lb:.3f} lb", **stamps)
+        assert kept.status_code == 200
+        below_lb = old.tare_kg / POUND_KG + 1.0  # of the old cylinder a little gas, of the new one 4 lb below its tare
+        refused = _send(client, "/enter", cylinder="B", how="weighs", amount=f"{below_lb:.2f} lb", at="")
+        assert refused.status_code == 400
