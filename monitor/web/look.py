@@ -85,7 +85,7 @@ class Look:
         return self.view.page(
             request, "flame.html", "The flame is dropping", valve_words=pages.valve_words(site),
             left_words=pages.left_words(facts, site),
-            before_valve=cautions.VALVE, smell=cautions.SMELL,
+            before_valve=cautions.VALVE,
             cautions=(cautions.WARMING, cautions.LOCAL, cautions.DETECTOR),
         )  # fmt: skip
 
