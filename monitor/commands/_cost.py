@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 SLOT = timedelta(hours=2)  # one reading of a sensor in this time tells the use of a day
 LEAST_DAYS = 300  # of a year: fewer, and its seasons are not all in it
 BURNER_NOTE = (
-    "share of the heat that reaches the pot: cost.burner_efficiency, 40 % unless stated, about what US DOE tests of gas "
-    "cooking tops gave, from memory"
+    "share of the heat that reaches the pot: cost.burner_efficiency, 40 % unless stated, about what US DOE tests of "
+    "gas cooking tops gave, from memory"
 )
 
 
@@ -291,7 +291,7 @@ def _print_spans(to: Console, found: Money, shown: Sequence[Span], by: str) -> N
     for s in shown:
         if s.missing:
             to.print(f"{s.label}: {'; '.join(s.missing)}. What is missing is not in the sum.")
-    if any(s.used_days < s.days for s in shown):
+    if any(s.used_kg is not None and s.used_days < s.days for s in shown):
         to.print("(n d): only so many days of that span have a known use.", style="dim")
 
 
