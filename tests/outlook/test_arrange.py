@@ -91,6 +91,29 @@ def test_quick_is_what_the_outlook_would_say(basis: Basis, start: float, size: s
     assert np.array_equal(quick(asked, candidate), slow)
 
 
+@pytest.mark.parametrize("basis", BASES)
+@pytest.mark.parametrize(
+    ("size", "count", "feed"), [("20", 2, "together"), ("100", 1, "together"), ("30", 2, "changeover")]
+)
+def test_the_balance_of_heat_bounds_the_hold(basis: Basis, size: str, count: int, feed: Feed) -> None:
+    """What is settled without integrating is settled rightly: in every hour, and most hours are."""
+    asked = question(places()["New York"], basis, starts=(0.1, 0.85))
+    candidate = Candidate(container(size), count, feed)
+    winters = gather(asked.winters, asked.site)
+    assert winters is not None
+    kind = Kind(asked, winters, candidate.container, feed)
+    share = share_left(asked, candidate, winters.known.shape[1])
+    at = kind._may_fail(candidate, share)
+    assert at.row.size > 100
+    demand, rest = asked.site.demand_w / candidate.sets, kind.rest_at(share, at)
+    least, most = kind._held(share, at, rest, demand)
+    stated = winters.stated_s[at.row, at.hour]
+    hold = kind._integrated(share, at, rest, demand, stated)
+    assert (np.minimum(least, stated) <= hold + 1.0).all()
+    assert (most >= hold - 1.0).all()
+    assert ((least < stated) & (most >= stated)).mean() < 0.5
+
+
 def test_quick_for_a_tank_a_long_burn_and_two_appliances() -> None:
     asked = question(places()["New York"], starts=(0.95,), use_kg_d=4.0)
     burns = (Appliance("Range", 30_000.0, 3 * 3600.0, 16, 22), Appliance("Dryer", 25_000.0, 1800.0, 6, 10))
