@@ -39,11 +39,7 @@ def check(quantity: Quantity, value: float, site: Site, subject: str) -> float:
     if quantity in SWITCHES and value not in {0.0, 1.0}:
         raise Refused(f"{value:g} is neither 0 nor 1")
     if value < low - _AT_ZERO:
-        what = "negative" if low == 0.0 else f"below {_shown(low, quantity, site)}"
-        if quantity is Quantity.GROSS_WEIGHT:
-            tare = _shown(site.cylinder(subject).tare_kg, quantity, site)
-            what = f"far below the empty cylinder's weight ({tare}): is it on the scale, and is its tare right?"
-        raise Refused(f"{_shown(value, quantity, site)}: {what}")
+        raise Refused(f"{_shown(value, quantity, site)}: {_too_low(quantity, value, low, site, subject)}")
     if value > high * (1 + 1e-9) + _AT_ZERO:
         raise Refused(f"{_shown(value, quantity, site)}: {_too_high(quantity, high, site)}")
     return min(max(value, low), high)
@@ -90,6 +86,13 @@ def _shell_of(water_kg: float, diameter_m: float, wall_m: float, shape: str) -> 
     heads_m3 = 3.141592653589793 * inside_m**3 / 12.0
     straight_m = max(0.0, volume_m3 - heads_m3) / (3.141592653589793 * inside_m**2 / 4.0)
     return straight_m + inside_m / 2.0, volume_m3
+
+
+def _too_low(quantity: Quantity, value: float, low: float, site: Site, subject: str) -> str:
+    if quantity is Quantity.GROSS_WEIGHT and value >= 0.0:
+        tare = _shown(site.cylinder(subject).tare_kg, quantity, site)
+        return f"far below the empty cylinder's weight ({tare}): is it on the scale, and is its tare right?"
+    return "negative" if low >= 0.0 else f"below {_shown(low, quantity, site)}"
 
 
 def _too_high(quantity: Quantity, high: float, site: Site) -> str:

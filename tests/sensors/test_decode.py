@@ -67,7 +67,8 @@ def test_calibration_goes_table_scale_offset_unit_allowance() -> None:
     table = ((100.0, 0.0), (300.0, 20.0), (700.0, 100.0))
     one = spec(unit="lb", table=table, scale=0.5, offset=3.0, options={"allowance_kg": 0.5})
     assert read(one, 500.0).value == pytest.approx((60.0 * 0.5 + 3.0) * 0.45359237 - 0.5)
-    assert read(one, 90.0).value == pytest.approx((-1.0 * 0.5 + 3.0) * 0.45359237 - 0.5)
+    below = spec(unit="lb", table=table, scale=0.5, offset=60.0, options={"allowance_kg": 0.5})
+    assert read(below, 90.0).value == pytest.approx((-1.0 * 0.5 + 60.0) * 0.45359237 - 0.5)
     assert "outside the calibration table" in refused(one, 60.0)
     assert "outside the calibration table" in refused(one, 731.0)
 
@@ -237,3 +238,9 @@ def test_a_document_nested_beyond_reason_is_refused() -> None:
 
 def test_times_come_back_in_utc() -> None:
     assert parse_time("2026-01-05T05:00:00-07:00").tzinfo is UTC
+
+
+def test_a_weight_far_below_the_tare_is_no_empty_cylinder() -> None:
+    assert read(spec(), 12.3).value == 12.3  # its tare is 13.15 kg: stamps and scales err by a tenth
+    assert "far below the empty cylinder's weight (28.99 lb)" in refused(spec(), 11.0)
+    assert "far below" in refused(spec(), 0.0)  # nothing stands on the scale

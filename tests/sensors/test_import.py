@@ -45,6 +45,7 @@ def test_columns_with_the_unit_in_the_name() -> None:
 def test_every_column_of_values() -> None:
     sample = {"air": "10", "echo": "600", "left": "9", "share": "50", "gauge": "60", "volume": "5", "valve": "1"}
     for column, (quantity, _unit) in csvfile.VALUES.items():
+        sample["weighs"] = "20" if column.endswith("kg") else "50"
         text = f"time,cylinder,{column}\n2025-12-01 07:30,A,{sample.get(column.split('_')[0], '20')}\n"
         found = csvfile.parse(text, site(), AT)
         assert not found.problems, column
