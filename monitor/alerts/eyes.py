@@ -15,7 +15,7 @@ from monitor.model.forecast import NO_SERVICE
 from monitor.model.health import SourceHealth
 from monitor.model.outlook import Outlook
 from monitor.model.reading import Level, Quantity
-from monitor.model.site import Site
+from monitor.model.site import SensorSpec, Site
 from monitor.model.units_out import duration
 
 Health = Mapping[str, SourceHealth]
@@ -35,13 +35,18 @@ def _silent_for(entry: SourceHealth, now: datetime) -> float:
     return (now - (entry.ok_at or entry.since)).total_seconds()
 
 
+def silence_s(spec: SensorSpec, limits: Limits) -> float:
+    """Return for how long a sensor may say nothing before it counts as silent, here and wherever it is shown."""
+    least = GAS_SILENCE_S if spec.quantity == Quantity.GAS_DETECTED.value else SHORTEST_SILENCE_S
+    return max(limits["silent"] * spec.interval_s, least)
+
+
 def sensor_silent(site: Site, health: Health, now: datetime, limits: Limits) -> Iterator[Condition]:
     """A sensor that was not heard for several of its intervals."""
     entries = {h.name: h for h in of_kind(health, "sensor")}
     for spec in site.sensors:
         entry = entries.get(spec.name)
-        least = GAS_SILENCE_S if spec.quantity == Quantity.GAS_DETECTED.value else SHORTEST_SILENCE_S
-        allowed = max(limits["silent"] * spec.interval_s, least)
+        allowed = silence_s(spec, limits)
         rests = ["broker-down/broker"] if spec.way == "mqtt" else []
         facts: dict[str, Fact] = {"interval_s": spec.interval_s, "subject": spec.subject, "quantity": spec.quantity}
         if entry is None:
@@ -114,9 +119,10 @@ def _cold_in_sight(outlook: Outlook, now: datetime, limits: Limits) -> bool:
     return not ahead or ahead[-1].time < now + timedelta(days=1) or any(p >= limits["probability_clear"] for p in odds)
 
 
-def sources_failing(health: Health) -> Condition:
-    """Every forecast source failing at once."""
-    kind, entries = "sources-failing", of_kind(health, "forecast")
+def sources_failing(site: Site, health: Health) -> Condition:
+    """Every forecast source of the site file failing at once; one that was taken out of it counts no more."""
+    kind, named = "sources-failing", {w.kind for w in site.weather}
+    entries = [h for h in of_kind(health, "forecast") if h.name in named]
     if not entries:
         return found(kind, SITE, None, "no forecast source was tried yet")
     holds = all(h.error for h in entries)

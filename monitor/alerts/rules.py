@@ -42,7 +42,7 @@ def conditions(
         *eyes.level_old(levels, site, now, limits),
         *eyes.sensor_faults(site, known, now),
         *eyes.battery_low(known, limits),
-        eyes.sources_failing(health),
+        eyes.sources_failing(site, health),
         eyes.forecast_stale(outlook, health, now, limits),
         eyes.air_disagrees(known, limits),
         *eyes.dates_due(site, known, now, limits),

@@ -3,35 +3,33 @@
 from __future__ import annotations
 
 import getpass
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
 from monitor.alerts import kinds, when
 from monitor.alerts import operate as hands
+from monitor.alerts.say import percent
+from monitor.alerts.settings import Limits
 from monitor.alerts.wording import words
+from monitor.commands._alert_words import STATES, WHAT
 from monitor.commands._print import console, print_json
 from monitor.model.alert import AlertState, Judgement
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site
+from monitor.model.units_out import duration
 from monitor.site import find, load
 from monitor.store import Store
 from monitor.store import find as find_store
 
-_STATES = {
-    "unacknowledged": "stands, not acknowledged",
-    "acknowledged": "stands, acknowledged",
-    "returned": "over, waits to be acknowledged",
-    "shelved": "shelved",
-    "suppressed": "held back by another alert",
-    "pending": "seen, its delay runs",
-    "out_of_service": "out of service",
-    "normal": "normal",
-}
-_ORDER = tuple(_STATES)
+if TYPE_CHECKING:
+    from rich.console import Console
+
+_ORDER = tuple(STATES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +73,7 @@ def show_list(place: Place, *, every: bool, as_json: bool) -> None:
     """Print the alerts, those that need someone first."""
     with Store.open(place.store, readonly=True) as store:
         states = list(store.alert_states().values())
+        outlook = store.latest_outlook()
     states = [s for s in states if every or s.state != "normal"]
     states.sort(key=lambda s: (_ORDER.index(s.state), s.key))
     if as_json:
@@ -83,6 +82,7 @@ def show_list(place: Place, *, every: bool, as_json: bool) -> None:
     out, now = console(), _now()
     if not states:
         out.print("No alert stands. That covers only what boiloff sees: `boiloff status` says what that is.")
+        _print_later(out, place, outlook, now)
         return
     from rich.table import Table
 
@@ -94,8 +94,25 @@ def show_list(place: Place, *, every: bool, as_json: bool) -> None:
         by = f" by {s.acknowledged_by}" if s.acknowledged_by else ""
         since = place.at(s.raised if s.occurrence else s.since, now)
         severity = s.severity if s.occurrence else ""
-        table.add_row(s.key, f"{_STATES[s.state]}{by}{until}", since, severity, s.reason)
+        table.add_row(s.key, f"{STATES[s.state]}{by}{until}", since, severity, s.reason)
     out.print(table)
+
+
+def _print_later(out: Console, place: Place, outlook: Mapping[str, Any] | None, now: datetime) -> None:
+    """Print that the outlook is short further ahead than notices go, and from when on it is told."""
+    ahead = [datetime.fromisoformat(s["from"]) for s in (outlook or {}).get("uncovered", ())]
+    first = min((t for t in ahead if t > now), default=None)
+    if first is None:
+        return
+    limits = Limits(place.site.settings)
+    tell = first - timedelta(seconds=limits["lead"])
+    told = f"on {place.at(tell, now)}" if tell > now else "as soon as its delay is over"
+    near, far = percent(max(limits["probability"], limits["probability_far"])), percent(limits["probability"])
+    out.print(
+        f"The outlook is short from {place.at(first, now)}. That is told {told}, {duration(limits['lead'])} before, if "
+        f"the odds are then {near} or more ({far} in the last two days).",
+        markup=False,
+    )
 
 
 def _state_json(state: AlertState) -> dict[str, Any]:
@@ -124,7 +141,7 @@ def show_one(place: Place, text: str, limit: int, *, as_json: bool) -> None:
         )  # fmt: skip
         return
     out, now, kind = console(), _now(), kinds.of(state.kind)
-    out.print(f"[bold]{kind.title}[/bold] ({state.key}): {_STATES[state.state]} since {place.at(state.since, now)}")
+    out.print(f"[bold]{kind.title}[/bold] ({state.key}): {STATES[state.state]} since {place.at(state.since, now)}")
     for name, value in (
         ("Why", state.reason), ("Cause", kind.cause), ("What follows", kind.consequence), ("What to do", kind.todo),
         ("Time to act", kind.time_to_act),
@@ -132,12 +149,13 @@ def show_one(place: Place, text: str, limit: int, *, as_json: bool) -> None:
         out.print(f"  {name}: {value}", markup=False)
     out.print("\nHistory, newest first:")
     for t in steps:
-        out.print(f"  {place.at(t.at, now)}: {t.before} -> {t.after}: {t.reason}", markup=False)
+        out.print(f"  {place.at(t.at, now)}: {STATES[t.before]} -> {STATES[t.after]}: {t.reason}", markup=False)
     out.print("\nNotices, newest first:")
     for r in rows:
         became = r.state + (f" after {r.attempts} attempts" if r.attempts > 1 else "")
         error = f": {r.error}" if r.error else ""
-        line = f"  {place.at(r.notice.at, now)} {r.notice.what} by {r.channel}, {became}{error}"
+        what = WHAT.get(r.notice.what, r.notice.what)
+        line = f"  {place.at(r.notice.at, now)} {what} by {r.channel}, {became}{error}"
         out.print(line, markup=False)
         out.print(f"    {r.notice.headline}", markup=False)
 
@@ -187,7 +205,7 @@ def operate(
         store.commit_judgement(judgement, names(place.site))
     (after,) = judgement.states
     extra = f" until {place.at(after.shelved_until, now)}" if after.shelved_until else ""
-    console().print(f"{after.key}: {_STATES[after.state]}{extra}", markup=False)
+    console().print(f"{after.key}: {STATES[after.state]}{extra}", markup=False)
 
 
 def _user() -> str:

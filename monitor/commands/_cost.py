@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from monitor.model.errors import BadInput, Problem, SourceFailed
+from monitor.model.errors import BadInput, Problem
 from monitor.model.offer import Offer
 from monitor.model.site import Site, Units
 from monitor.model.units_out import LIQUID_GALLON_KG, POUND_KG, show
@@ -59,7 +59,7 @@ def load(site_path: Path | None, store_path: Path | None) -> tuple[Site, Path]:
     site = site_file.load(site_file.find(site_path))
     path = database.find(site, store_path)
     if not path.exists():
-        raise SourceFailed(f"{path}: no database there; start `boiloff serve`, or enter a fill in the record first")
+        raise database.missing(path, "; an entry in the record too")
     return site, path
 
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from monitor import outlook
 from monitor.commands import _conditions
-from monitor.model.errors import BadInput, Problem, SourceFailed
+from monitor.model.errors import BadInput, Problem
 from monitor.model.outlook import Outlook, RunOut
 from monitor.model.reading import Level
 from monitor.model.site import Site
@@ -137,8 +137,7 @@ def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Ou
 
     path = database.find(site, asked.store)
     if not path.exists():
-        hint = "start `boiloff serve`, enter a reading, or give --forecast and --charge"
-        raise SourceFailed(f"{path}: no database of the service there; {hint}")
+        raise database.missing(path, "; or give --forecast and --charge")
     now = datetime.now(UTC)
     with database.Store.open(path, readonly=True) as store:
         facts = main_job.gather(site, store, now)

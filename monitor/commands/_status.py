@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 from rich.markup import escape
 from rich.table import Table
 
+from monitor.alerts import kinds
+from monitor.commands._alert_words import STATES, WHAT
 from monitor.commands._reading import NAMES, shown
 from monitor.model.reading import Quantity
 from monitor.model.site import Site
@@ -68,7 +70,8 @@ def _answer(status: Status, site: Site, zone: ZoneInfo) -> str:
     uncovered = outlook["uncovered"]
     if uncovered:
         first = uncovered[0]
-        more = f", {len(uncovered) - 1} more stretches" if len(uncovered) > 1 else ""
+        count = len(uncovered) - 1
+        more = "" if count < 1 else f", and {count} more stretch{'es' if count > 1 else ''}"
         words = f"[red]uncovered from {_short(first['from'], zone)} to {_short(first['to'], zone)}{more}[/]"
     elif any(h.get("uncovered") is None for h in hours):
         words = "[yellow]not every hour can be judged[/]"
@@ -150,10 +153,16 @@ def _print_alerts(out: Console, status: Status, zone: ZoneInfo) -> None:
     table = _table("Alert", "state", "since", "severity", "what")
     for alert in status.alerts:
         words = alert["headline"] or alert["reason"]
-        table.add_row(
-            escape(alert["key"]), alert["state"], _short(alert["since"], zone), alert["severity"], escape(words)
-        )
+        name, state = escape(_named(alert["key"])), STATES[alert["state"]]
+        table.add_row(name, state, _short(alert["since"], zone), alert["severity"], escape(words))
     out.print(table)
+
+
+def _named(key: str) -> str:
+    """Return what an alert is called: its title, and whose it is where that is not the site's."""
+    kind, _, subject = key.partition("/")
+    title = kinds.of(kind).title
+    return title if subject == "site" else f"{title}: {subject}"
 
 
 def _print_notices(out: Console, status: Status, zone: ZoneInfo) -> None:
@@ -164,7 +173,8 @@ def _print_notices(out: Console, status: Status, zone: ZoneInfo) -> None:
     table = _table("Notice", "what", "told", "by")
     for notice in status.notices:
         ways = "; ".join(_delivery(d, zone) for d in notice["deliveries"])
-        table.add_row(_short(notice["at"], zone), notice["what"], escape(notice["headline"]), escape(ways))
+        what = WHAT.get(notice["what"], notice["what"])
+        table.add_row(_short(notice["at"], zone), what, escape(notice["headline"]), escape(ways))
     out.print(table)
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.model.errors import BadInput, Problem, SourceFailed
+from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site, Units
 from monitor.outlook import verify
 from monitor.weather import odds_record, yard
@@ -37,7 +37,7 @@ def answer(site_path: Path | None, store_path: Path | None, days: int, only: lis
     site = site_file.load(site_file.find(site_path))
     path = database.find(site, store_path)
     if not path.exists():
-        raise SourceFailed(f"{path}: no database of the service there; start `boiloff serve` first")
+        raise database.missing(path)
     kinds = list(dict.fromkeys(w.kind for w in site.weather)) or ["file"]
     wrong = [s for s in only if s not in kinds]
     if wrong:

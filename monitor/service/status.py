@@ -11,8 +11,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from monitor.alerts.eyes import silence_s
+from monitor.alerts.settings import Limits
 from monitor.model.health import SourceHealth
-from monitor.model.reading import LEVEL_QUANTITIES, Reading
+from monitor.model.reading import LEVEL_QUANTITIES, Quantity, Reading
 from monitor.model.site import Site
 from monitor.service import start
 from monitor.service.lock import holder
@@ -20,8 +22,6 @@ from monitor.service.lock import holder
 if TYPE_CHECKING:
     from monitor.store import Store
 
-SILENT = 3.0  # missed intervals; the same as the alert's default
-FORECAST_OLD = timedelta(hours=12)
 OUTLOOK_OLD = timedelta(minutes=75)  # it is made each hour at least
 STANDING = frozenset({"pending", "unacknowledged", "acknowledged", "returned", "shelved", "suppressed"})
 
@@ -96,7 +96,7 @@ def look(site: Site, store: Store, path: Path, now: datetime) -> Status:
         started=_time(own.get("started")) if running is not None else None,
         inputs=inputs,
         forecast=forecast,
-        sources=tuple(h for h in health.values() if h.kind == "forecast"),
+        sources=tuple(h for h in health.values() if h.kind == "forecast" and _in_file(site, h)),
         next_pull=pull if running is not None else None,
         outlook=outlook,
         troubles=tuple(troubles),
@@ -116,7 +116,7 @@ def _time(text: object) -> datetime | None:
 def _inputs(
     site: Site, newest: Sequence[Reading], health: Mapping[str, SourceHealth], now: datetime
 ) -> Iterator[Input]:
-    named = {s.name for s in site.sensors}
+    named, limits = {s.name for s in site.sensors}, Limits(site.settings)
     for spec in site.sensors:
         own = [r for r in newest if r.source == spec.name and r.subject == spec.subject and r.quantity == spec.quantity]
         reading = max(own, key=lambda r: r.received, default=None)
@@ -131,7 +131,7 @@ def _inputs(
             state = "failing"
         elif age_s is None:
             state = "never heard"
-        elif age_s > max(SILENT * spec.interval_s, 900.0):
+        elif age_s > silence_s(spec, limits):
             state = "silent"
         yield Input(spec.name, spec.way, spec.subject, spec.quantity, reading, age_s, spec.interval_s, state)
     for reading in newest:
@@ -139,7 +139,7 @@ def _inputs(
             age_s = (now - reading.time).total_seconds()
             yield Input(
                 reading.source, "by hand", reading.subject, reading.quantity, reading, age_s, None,
-                "old" if age_s > 14 * 86_400.0 and reading.quantity in LEVEL_QUANTITIES else "ok",
+                "old" if age_s > limits["level_old"] and reading.quantity in LEVEL_QUANTITIES else "ok",
             )  # fmt: skip
 
 
@@ -192,17 +192,22 @@ def _input_troubles(
             yield Trouble(item.name, "is silent", now - timedelta(seconds=item.age_s or 0.0))
 
 
+def _in_file(site: Site, entry: SourceHealth) -> bool:
+    """Whether the site file still names a forecast source: what was taken out of it fails no more."""
+    return any(w.kind == entry.name for w in site.weather)
+
+
 def _forecast_troubles(
     site: Site, forecast: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], now: datetime
 ) -> Iterator[Trouble]:
     for entry in health.values():
-        if entry.kind == "forecast" and entry.error:
+        if entry.kind == "forecast" and entry.error and _in_file(site, entry):
             yield Trouble(entry.name, entry.error, entry.since)
     if not site.weather:
         yield Trouble("forecast", "no source in the site file: nothing can be said about the coming cold", None)
     elif forecast is None:
         yield Trouble("forecast", "none has ever come in", None)
-    elif (now - datetime.fromisoformat(forecast["issued"])) > FORECAST_OLD:
+    elif (now - datetime.fromisoformat(forecast["issued"])).total_seconds() > Limits(site.settings)["forecast_age"]:
         yield Trouble("forecast", "is old", datetime.fromisoformat(forecast["issued"]))
 
 
@@ -216,10 +221,19 @@ def _outlook_troubles(outlook: Mapping[str, Any] | None, running: int | None, no
         yield Trouble("outlook", "has not been made again", made)
 
 
+def _shut(site: Site, newest: Sequence[Reading]) -> set[str]:
+    """The cylinders that do not feed: as the newest valve reading says, else the site file. Loads no outlook."""
+    valve = {c.name: float(c.valve_open) for c in site.cylinders}
+    read = [r for r in newest if r.quantity is Quantity.VALVE and r.value is not None]
+    valve |= {r.subject: float(r.value or 0.0) for r in sorted(read, key=lambda r: r.time)}
+    return {name for name, value in valve.items() if value < 0.5}
+
+
 def _level_troubles(site: Site, newest: Sequence[Reading]) -> Iterator[Trouble]:
     read = {r.subject for r in newest if r.quantity in LEVEL_QUANTITIES and r.value is not None}
+    shut = _shut(site, newest)
     for cylinder in site.cylinders:
-        if cylinder.valve_open and cylinder.name not in read:
+        if cylinder.name not in shut and cylinder.name not in read:
             yield Trouble(f"cylinder {cylinder.name}", "its level was never read: it counts as empty", None)
 
 

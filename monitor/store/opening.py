@@ -113,10 +113,15 @@ def _use_log(connection: sqlite3.Connection) -> None:
             return
 
 
+def missing(path: Path, hint: str = "") -> SourceFailed:
+    """Return the error for a database that is not there yet, in the same words everywhere; `hint` adds a way out."""
+    return SourceFailed(f"store {path}: no database there; `boiloff serve` or `boiloff reading` makes it{hint}")
+
+
 def _reader(path: Path) -> sqlite3.Connection:
     """Open for reading only: not with mode=ro at first, as a reader may have to make the log's shared index."""
     if not path.exists():
-        raise SourceFailed(f"store {path}: is not there yet; `boiloff serve` or `boiloff reading` makes it")
+        raise missing(path)
     try:
         connection = _open(str(path))
     except sqlite3.OperationalError as error:

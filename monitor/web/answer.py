@@ -8,6 +8,8 @@ from datetime import datetime, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
+from monitor.alerts.eyes import silence_s
+from monitor.alerts.settings import Limits
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
 from monitor.model.units_out import duration, show
@@ -15,8 +17,6 @@ from monitor.web import words
 
 ZERO_C_K = 273.15
 OUTLOOK_OLD = timedelta(minutes=75)  # it is made at least once an hour
-FORECAST_OLD = timedelta(hours=12)
-LEVEL_OLD = timedelta(days=14)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ def answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth]
 
 def _answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], site: Site, now: datetime) -> Answer:
     zone = ZoneInfo(site.timezone)
-    troubles = trouble(payload, health, now)
+    troubles = trouble(payload, health, site, now)
     trust = "Every input is fresh." if not troubles else "Not everything can be trusted: " + "; ".join(troubles) + "."
     if payload is None or not payload["hours"]:
         return Answer("blind", "Not known: there is no outlook yet.", "Fuel: not known.", trust)
@@ -50,7 +50,7 @@ def _answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth
     if short:
         return Answer("short", _short_sentence(short, site, zone), _fuel(payload, site, zone), trust)
     issued = _moment(payload.get("forecast_issued"))
-    if not judged or issued is None or now - issued > FORECAST_OLD:
+    if not judged or issued is None or (now - issued).total_seconds() > Limits(site.settings)["forecast_age"]:
         return Answer("blind", "Not known: the forecast is missing or old.", _fuel(payload, site, zone), trust)
     made_at = _moment(payload.get("at"))
     if made_at is not None and now - made_at > OUTLOOK_OLD:
@@ -110,31 +110,36 @@ def _dry(ends: Mapping[str, str | None], zone: ZoneInfo) -> str:
     return f"the last of it is burnt about {words.day(datetime.fromisoformat(str(ends['p50'])), zone)}"
 
 
-def trouble(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], now: datetime) -> list[str]:
-    """Return in words what is silent, failing or too old."""
-    out = []
+def trouble(
+    payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], site: Site, now: datetime
+) -> list[str]:
+    """Return in words what is silent, failing or too old, by the limits that the alerts go by."""
+    out, limits = [], Limits(site.settings)
+    specs = {s.name: s for s in site.sensors}
     for source in sorted(health.values(), key=lambda s: s.since):
         name = words.called(source.name, source.kind)
         if source.error:
             out.append(f"{name} fails since {words.age((now - source.since).total_seconds())}")
         elif source.ok_at is None:
             out.append(f"{name} was never heard")
-        elif source.interval_s and (now - source.ok_at).total_seconds() > 3 * source.interval_s:
+        elif source.interval_s and (now - source.ok_at).total_seconds() > (
+            silence_s(specs[source.name], limits) if source.name in specs else limits["silent"] * source.interval_s
+        ):
             out.append(f"{name} is silent for {words.age((now - source.ok_at).total_seconds())}")
     if payload is not None:
         issued = _moment(payload.get("forecast_issued"))
-        if issued is not None and now - issued > FORECAST_OLD:
+        if issued is not None and (now - issued).total_seconds() > limits["forecast_age"]:
             out.append(f"the forecast is {words.age((now - issued).total_seconds())} old")
-        out += _levels(payload, now)
+        out += _levels(payload, limits, now)
     return out
 
 
-def _levels(payload: Mapping[str, Any], now: datetime) -> list[str]:
+def _levels(payload: Mapping[str, Any], limits: Limits, now: datetime) -> list[str]:
     out = []
     for level in payload.get("levels", ()):
         read = _moment(level["reading_time"])
         if read is None:
             out.append(f"{level['cylinder']} was never read")
-        elif now - read > LEVEL_OLD:
+        elif (now - read).total_seconds() > limits["level_old"]:
             out.append(f"{level['cylinder']} was last read {words.age((now - read).total_seconds())} ago")
     return out

@@ -104,7 +104,7 @@ def test_list_and_show(place: Path, run: Run) -> None:
     assert one["notices"][0]["channel"] == "log"
     shown = run("show", "low-fuel").output
     assert "What to do: have a cylinder filled or exchanged" in shown
-    assert "pending -> unacknowledged: 10 % of the fuel is left" in shown
+    assert "seen, its delay runs -> stands, not acknowledged: 10 % of the fuel is left" in shown
     assert "raised by log, waiting" in shown
 
 
