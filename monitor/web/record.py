@@ -12,6 +12,7 @@ from starlette.responses import RedirectResponse, Response
 
 from monitor.alerts import cautions
 from monitor.model.errors import BadInput
+from monitor.outlook import record
 from monitor.outlook.cost import Rates
 from monitor.store import Store
 from monitor.web import keep, words
@@ -19,13 +20,11 @@ from monitor.web.act import plain
 from monitor.web.view import Context, Refused, View, whole
 
 MOST = 300
-LEAK = (
-    "A leak: close the cylinder valves, keep flames and switches away, and leave it shut until a licensed fitter has "
-    "mended it. If you smell gas, leave first and call from outside."
-)
 _CAUTIONS = {
     "fill": (cautions.CARRY, cautions.LOCAL),
     "exchange": (cautions.CARRY, cautions.VALVE),
+    "regulator": (cautions.VALVE, cautions.LOCAL),
+    "hose": (cautions.VALVE, cautions.LOCAL),
     "leak-check": (cautions.SMELL, cautions.DETECTOR),
 }
 
@@ -48,8 +47,8 @@ class Record:
             for e in reversed(entries[-MOST:])
         ]  # fmt: skip
         kept = request.query_params.get("kept", "")
-        done = {"entry": "Kept.", "leak": f"Kept. {LEAK}", "undo": "Taken back."}.get(kept, "")
-        return self.view.page(request, "record.html", "Record", rows=rows, forms=keep.FORMS.values(), done=done,
+        done = {"entry": "Kept.", "undo": "Taken back."}.get(kept, "")
+        return self.view.page(request, "record.html", "Record", rows=rows, forms=list(keep.FORMS.values()), done=done,
                               more=max(0, len(entries) - MOST))  # fmt: skip
 
     async def enter(self, request: Request) -> Response:
@@ -58,7 +57,7 @@ class Record:
         site = self.context.site()
         names = [c.name for c in site.cylinders]
         given = {"cylinder": request.query_params.get("cylinder", names[0])[:100], "at": ""}
-        given |= {field.name: "" for field in form.fields}
+        given |= {field.option: "" for field in form.fields}
         problems: list[str] = []
         if request.method == "POST":
             try:
@@ -67,26 +66,24 @@ class Record:
                 warned = await self._keep(form, given)
                 if warned:
                     return self.view.page(request, "kept.html", form.title, warned=warned)
-                leak = form.kind == "leak-check" and given["result"] == "leak"
-                return RedirectResponse(f"/record?kept={'leak' if leak else 'entry'}", 303)
+                return RedirectResponse("/record?kept=entry", 303)
             except Refused as error:
                 problems = [str(error)]
             except BadInput as error:
                 problems = plain(error)
         return self.view.page(
             request, "keep.html", form.title, 400 if problems else 200, form=form, given=given, problems=problems,
-            cylinders=names, cautions=_CAUTIONS[form.kind],
+            cylinders=names, cautions=_CAUTIONS.get(form.kind, ()),
         )  # fmt: skip
 
     async def _keep(self, form: keep.Form, given: Mapping[str, str]) -> list[str]:
         site, now = self.context.site(), self.context.now()
 
         def write(store: Store) -> list[str]:
-            so_far = store.entries()
-            event = keep.entered(site, form, given, now, so_far)
-            found = keep.readings(site, event, so_far)
-            store.add_entry(event, found)
-            return keep.checked(site, event, so_far)
+            with store.transaction():
+                event, found, warned = keep.entered(site, form, given, now, store.entries(record.MARKING))
+                store.add_entry(event, found)
+            return warned
 
         warned: list[str] = await self.view.write(write)
         return warned

@@ -23,7 +23,7 @@ WISH = "/suppose?asked=1&more=1&open=A&open=B&heater=12+kW&cold=-25+%C2%B0C"
 PAGES = (
     "/", "/trip", "/outlook", "/map", "/enter", "/alerts", "/past", "/suppose", "/inputs", "/flame", "/valve",
     "/explain", "/site", "/readings", "/forecasts", "/login", "/record", "/record/fill", "/record/exchange",
-    "/record/leak-check", "/cost", WISH,
+    "/record/leak-check", "/record/marks", "/record/purchase", "/cost", WISH,
 )  # fmt: skip
 
 
