@@ -50,10 +50,10 @@ def test_covered_short_and_blind_are_told_apart(filled: Path) -> None:
 def test_what_is_wrong_is_in_the_third_sentence(filled: Path) -> None:
     site, payload = house.site(), _payload(filled)
     assert answer(payload, {}, site, NOW).trust.startswith("Every input")
-    silent = SourceHealth("scale", "sensor", NOW, ok_at=NOW - timedelta(hours=9), interval_s=3600.0)
+    silent = SourceHealth("scale under A", "sensor", NOW, ok_at=NOW - timedelta(hours=20), interval_s=600.0)
     failing = SourceHealth("nws", "forecast", NOW - timedelta(hours=2), error="HTTP 500")
     said = answer(payload, {"a": silent, "b": failing}, site, NOW).trust
-    assert "sensor “scale” is silent for 9" in said
+    assert "sensor “scale under A” is silent for 20" in said
     assert "forecast from the US National Weather Service fails since 2" in said
     later = answer(payload, {}, site, NOW + timedelta(days=15)).trust
     assert "A was last read 15 days ago" in later
