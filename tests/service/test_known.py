@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,7 +13,8 @@ import pytest
 from monitor.model.forecast import Forecast
 from monitor.model.health import SourceHealth
 from monitor.model.reading import Quantity, Reading
-from monitor.model.site import Site
+from monitor.model.site import Channel, SensorSpec, Site
+from monitor.notify.decide import Rules, Send, decide
 from monitor.service.due import PLANNED, dates
 from monitor.service.levels import Levels
 from monitor.service.quiet import Quiet
@@ -98,6 +100,23 @@ def test_a_house_in_order_is_told_nothing(site: Site, store: Store) -> None:
     note(store, "leak-check", NOW - timedelta(days=30), result="tight")
     note(store, PLANNED, NOW + timedelta(days=10))
     assert set(rounds(site, store)) == {"requalification/A"}
+
+
+def test_gas_goes_out_at_once_through_quiet_hours_and_says_to_leave(site: Site, store: Store) -> None:
+    """One round from the reading to the outbox, and what the channel does with it at two in the night."""
+    night = datetime(2031, 1, 20, 8, 0, tzinfo=UTC)
+    nose = SensorSpec("nose", "mqtt", "site", "gas_detected", "yard/gas")
+    gassy = replace(site, sensors=(*site.sensors, nose), channels=(Channel("mail", "json://127.0.0.1:1/"),))
+    store.add_readings([Reading(night, night, "site", Quantity.GAS_DETECTED, 1.0, "nose")])
+    made = work(gassy, store, night, {"nose": SourceHealth("nose", "sensor", night, ok_at=night)})
+    store.commit_judgement(made.judgement, ["mail"])
+    (row,) = [r for r in store.outbox(50) if r.notice.key == "gas-detected/nose"]
+    assert (row.notice.severity, row.notice.urgency, row.notice.bypass) == ("Extreme", "Immediate", True)
+    assert "Get everyone out now" in row.notice.headline
+    assert "From outside" in row.notice.body
+    assert "boiloff itself is no gas detector" in row.notice.body
+    quiet = Rules("America/Chicago", quiet=(22, 6))
+    assert decide([row], {}, store.alert_states(), quiet, night) == Send(row)
 
 
 def test_what_is_done_ends_the_alert(site: Site, store: Store) -> None:
