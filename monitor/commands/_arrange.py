@@ -12,6 +12,8 @@ from typing import Any
 import typer
 
 from monitor.commands import _interview
+from monitor.commands._arrange_ask import Options, gather
+from monitor.commands._print import console, print_json
 from monitor.model import units_out
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import BASES, Appliance, Site
@@ -22,6 +24,20 @@ from monitor.site import build, catalogue, newfile, wording
 
 TO_CHECK = "to be checked against the collar"
 _KEYS = tuple(f"{100 * share:.0f}" for share in SHARES)  # percent of full
+
+
+def answer(asked: Options, show: int, choose: int, *, json: bool) -> bool:
+    """Ask, print, write the site file where that is asked for; False where it was broken off (nothing is written)."""
+    from monitor.commands._arrange_print import print_result
+
+    result = run(*gather(asked))
+    if json:
+        print_json(as_json(result))
+    else:
+        print_result(console(), result, show)
+    if result.complete and asked.write is not None:
+        write(asked.write, result, choose, told=not json)
+    return result.complete
 
 
 def run(question: Question, choices: Sequence[Candidate]) -> Result:

@@ -41,6 +41,7 @@ class Options:
     width: str | None
     most: int
     fuel_most: str | None
+    scale: str | None
     delivery: bool
     refill_at: str
     prices: tuple[str, ...]
@@ -111,6 +112,7 @@ def _question(asked: Options, site: Site, problems: list[Problem]) -> Question:
         most=asked.most,
         fuel_kg=maybe("--fuel-most", asked.fuel_most, "mass"),
         delivery=asked.delivery,
+        scale_kg=maybe("--scale", asked.scale, "mass"),
     )
     prices = Prices(
         each=_by_name("--price", asked.prices, problems),

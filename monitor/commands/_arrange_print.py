@@ -53,6 +53,8 @@ def print_result(to: Console, result: Result, show: int) -> None:
     else:
         to.print("\nNothing is left. What fell out is listed with its reason; what came nearest is first.")
     _print_out(to, result, show)
+    if result.question.site.units == "metric" and all(a.candidate.container.name.endswith(("lb", "gal")) for a in rows):
+        to.print('Sizes sold by the kilogram have no known measures: --cylinder "33 kg=79 L WC, 35 kg TW, 318 mm".')
     for note in result.notes:
         to.print(f"Note: {note}.")
     if not result.complete:

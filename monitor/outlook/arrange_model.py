@@ -117,6 +117,7 @@ class Limits:
     most: int | None = None
     fuel_kg: float | None = None
     delivery: bool = True
+    scale_kg: float | None = None  # most that the scale under each cylinder weighs
 
 
 @dataclass(frozen=True, slots=True)

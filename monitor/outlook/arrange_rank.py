@@ -71,6 +71,8 @@ def against_limits(question: Question, candidate: Candidate) -> list[str]:
         found.append("no supplier who will come, and it is filled where it stands")
     if limits.carry_kg is not None and not c.in_place and c.weight_full_kg > limits.carry_kg * (1 + 1e-9):
         found.append(f"weighs {_mass(c.weight_full_kg, units)} full, to carry {_mass(limits.carry_kg, units)}")
+    if limits.scale_kg is not None and c.weight_full_kg > limits.scale_kg * (1 + 1e-9):
+        found.append(f"weighs {_mass(c.weight_full_kg, units)} full, the scale takes {_mass(limits.scale_kg, units)}")
     if limits.height_m is not None and c.height_m is None:
         found.append("its height is not known")
     if limits.height_m is not None and c.height_m is not None and c.height_m > limits.height_m * (1 + 1e-9):

@@ -277,13 +277,14 @@ def test_a_price_that_is_missing_is_not_zero() -> None:
 
 
 def test_what_falls_out_says_why() -> None:
-    limits = Limits(carry_kg=50 * LB, height_m=0.5, width_m=1.0, most=3, fuel_kg=40.0, delivery=False)
+    limits = Limits(carry_kg=50 * LB, scale_kg=60 * LB, height_m=0.5, width_m=1.0, most=3, fuel_kg=40.0, delivery=False)
     asked = replace(_cold(10.0), limits=limits, use_kg_d=12.0)
     tall = replace(container("100"), height_m=1.2)
     result = arrange(asked, [Candidate(tall, 4), Candidate(TANK, 1), Candidate(container("20"), 1)])
     assert not result.chosen
     why = {r.name: "; ".join(r.reasons) for r in result.out}
-    for said in ("169.0 lb full, to carry 50.0 lb", "stands 47.2 in high, room for 19.7 in", "along the wall",
+    for said in ("169.0 lb full, to carry 50.0 lb", "169.0 lb full, the scale takes 60.0 lb",
+                 "stands 47.2 in high, room for 19.7 in", "along the wall",
                  "4 are more than 3", "propane on site, your rule allows 88.2 lb"):  # fmt: skip
         assert said in why["4 × 100 lb together"]
     assert "no supplier who will come" in why["1 × 120 gal"]
