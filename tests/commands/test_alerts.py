@@ -13,7 +13,7 @@ import typer
 from typer.testing import CliRunner, Result
 
 from monitor import outlook as outlooks
-from monitor.alerts import conditions, judge
+from monitor.alerts import conditions, judge, when
 from monitor.commands import _replay
 from monitor.commands import alerts as command
 from monitor.model.errors import BadInput
@@ -82,6 +82,17 @@ def fill(place: Path, *, hours: int = 3, share: float = 0.1, start: datetime | N
 def said(result: Result) -> Any:
     assert result.exit_code == 0, result.output
     return json.loads(result.output)
+
+
+def test_what_is_too_far_ahead_to_be_told_is_said_with_its_day(place: Path, run: Run) -> None:
+    now = datetime.now(UTC)
+    with Store.open(place / "b.db") as store:
+        store.add_outlook(now, {"uncovered": [{"from": (now + timedelta(days=7, minutes=5)).isoformat()}]})
+    text = " ".join(run("list").output.split())
+    day = when.moment(now + timedelta(days=2, minutes=5), "America/Chicago", now)
+    assert "No alert stands" in text
+    assert f"told on {day}" in text
+    assert "5 days before, if the odds are then 50 % or more (20 % in the last two days)" in text
 
 
 def test_nothing_stands(place: Path, run: Run) -> None:
