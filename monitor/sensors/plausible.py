@@ -92,7 +92,8 @@ def _too_low(quantity: Quantity, value: float, low: float, site: Site, subject: 
     if quantity is Quantity.GROSS_WEIGHT and value >= 0.0:
         tare = _shown(site.cylinder(subject).tare_kg, quantity, site)
         return f"far below the empty cylinder's weight ({tare}): is it on the scale, and is its tare right?"
-    return "negative" if low >= 0.0 else f"below {_shown(low, quantity, site)}"
+    negative = low == 0.0 or quantity is Quantity.GROSS_WEIGHT
+    return "negative" if negative else f"below {_shown(low, quantity, site)}"
 
 
 def _too_high(quantity: Quantity, high: float, site: Site) -> str:
