@@ -88,7 +88,7 @@ def draw(site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datet
         temperature_marks=[
             (unit_x(t), f"{t:g}") for t in ticks(in_units[0], in_units[1], 8) if in_units[0] <= t <= in_units[1]
         ],
-        charge_marks=[(y(s / 100), f"{s} %") for s in range(0, 101, 20)],
+        charge_marks=[(y(s / 100), f"{s} %" if s else "") for s in range(0, 101, 20)],
         path=line([(t, min(1.0, s)) for t, s in points], x, y),
         now=(x(points[0][0]), y(points[0][1])) if points else None,
         coldest=(x(coldest[0]), y(coldest[1])) if coldest else None,
