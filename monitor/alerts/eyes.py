@@ -204,6 +204,13 @@ def dates_due(site: Site, known: Known, now: datetime, limits: Limits) -> Iterat
             f"due in {duration(left)}" if left > 0 else f"due {duration(left)} ago", facts,
             severity="Moderate" if left <= 0 else "Minor", rank=2.0 if left <= 0 else 1.0,
         )  # fmt: skip
+    if known.leak_found is not None:
+        since = when.iso(known.leak_found)
+        yield found(
+            "leak-check", SITE, True, "a leak was found, and no check since says it is tight", {"leak": since},
+            severity="Severe", urgency="Immediate", rank=3.0,
+        )  # fmt: skip
+        return
     if known.leak_checked is None:
         yield found("leak-check", SITE, None, "no leak check is in the record")
         return

@@ -29,6 +29,7 @@ class Known:
     air_gap_k: float | None = None
     requalify_by: Mapping[str, datetime] = field(default_factory=dict)
     leak_checked: datetime | None = None
+    leak_found: datetime | None = None  # and no tight check since
     planned_refill: datetime | None = None
     official_warning: str = ""
 

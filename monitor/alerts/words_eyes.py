@@ -65,6 +65,11 @@ def _plain(say: Say) -> list[str]:
     return [*_error(say), _cause(say)]
 
 
+LEAK_TODO = (
+    "Close every cylinder valve and leave it closed; no flame, no switch nearby.",
+    "Have a licensed fitter mend and test it, then enter the tight check: `boiloff record leak-check`.",
+)
+
 EYES: dict[str, Texts] = {
     "sensor-silent": Texts(_silent, _silent_detail, _todo, lambda _: "It is heard again", PLAIN),
     "level-old": Texts(
@@ -110,8 +115,13 @@ EYES: dict[str, Texts] = {
         _plain, _todo, lambda _: "", PLAIN,
     ),
     "leak-check": Texts(
-        lambda s: f"Leak check {_due(s)}; last one {s.date('last')}",
-        lambda s: [_cause(s)], _todo, lambda _: "It is in the record", cautions.SUPPLY,
+        lambda s: (
+            f"Leak found {s.date('leak')}, not known to be mended: leave the valves closed" if s.text("leak") else
+            f"Leak check {_due(s)}; last one {s.date('last')}"
+        ),
+        lambda s: [_cause(s)],
+        lambda s: list(LEAK_TODO) if s.text("leak") else _todo(s),
+        lambda _: "It is in the record", cautions.SUPPLY,
     ),
     "delivery-failing": Texts(
         lambda s: f"Notices by {s.c.subject} do not get through since {s.at('since')}",

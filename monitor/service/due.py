@@ -20,6 +20,7 @@ class Dates:
     requalify_by: Mapping[str, datetime] = field(default_factory=dict)
     leak_checked: datetime | None = None
     planned_refill: datetime | None = None
+    leak_found: datetime | None = None  # and no tight check since
 
 
 def dates(site: Site, entries: Iterable[Entry], now: datetime) -> Dates:
@@ -29,4 +30,6 @@ def dates(site: Site, entries: Iterable[Entry], now: datetime) -> Dates:
     plans = [e for e in every if e.kind == PLANNED]
     newest = max(plans, key=lambda e: e.id or 0, default=None)
     planned = newest.time if newest is not None and newest.time > now else None
-    return Dates(record.requalify_by(site, so_far, now), record.leak_checked(so_far), planned)
+    leak = record.open_leak(so_far)
+    found = None if leak is None else leak.time
+    return Dates(record.requalify_by(site, so_far, now), record.leak_checked(so_far), planned, found)

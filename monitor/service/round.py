@@ -133,6 +133,7 @@ def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence
         unexpected_sd_kg_s={name: draw.sd_kg_s for name, draw in draws.items()},
         requalify_by=due.requalify_by,
         leak_checked=due.leak_checked,
+        leak_found=due.leak_found,
         planned_refill=due.planned_refill,
         air_gap_k=gap_k(facts.forecast, facts.history, now),
         official_warning=bulletin.words(bulletin.load(store.get(bulletin.KEY), now), site.timezone),

@@ -125,6 +125,9 @@ def test_what_is_done_ends_the_alert(site: Site, store: Store) -> None:
     assert "leak-check/site" in rounds(site, store, 1)
     note(store, "leak-check", NOW - HOUR, result="leak")
     assert "leak-check/site" in rounds(site, store, 1), "one that found a leak is not done"
+    last = next(n for n in store.notices(50) if n.key == "leak-check/site" and n.what == "updated")
+    assert last.severity == "Severe"
+    assert last.headline.startswith("Leak found 20 Jan 2031, not known to be mended: leave the valves closed")
     note(store, "leak-check", NOW - HOUR / 2, result="tight")
     assert "leak-check/site" not in rounds(site, store, 1)
     assert first == 1
