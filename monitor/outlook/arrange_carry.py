@@ -86,13 +86,14 @@ def _border(enough: Enough, bad: Series, good: Series) -> Series:
 
     The range is parted in 16 at once, not in halves one after the other: a call costs much, a case in it little.
     """
-    reached = enough(good[None])[0]
-    parts = (np.arange(1, _PARTS) / _PARTS).reshape(-1, *([1] * good.ndim))
+    parts = (np.arange(1, _PARTS + 1) / _PARTS).reshape(-1, *([1] * good.ndim))
+    reached = np.ones(good.shape, dtype=bool)
     for _ in range(_PASSES):
         at = bad + parts * (good - bad)
         yes = enough(at)
-        first = np.where(yes.any(axis=0), yes.argmax(axis=0), _PARTS - 1)
-        grid = np.concatenate([bad[None], at, good[None]])
+        reached &= yes.any(axis=0)
+        first = yes.argmax(axis=0)
+        grid = np.concatenate([bad[None], at])
         bad, good = (np.take_along_axis(grid, (first + k)[None], axis=0)[0] for k in (0, 1))
     return np.where(reached, good, np.nan)
 
