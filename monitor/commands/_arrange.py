@@ -141,7 +141,9 @@ def one_json(a: Arrangement) -> dict[str, Any]:
         "yearly_cost": a.yearly_cost,
         "prices_missing": list(a.unpriced),
         "why_out": list(a.reasons),
-        "findings": [
+        "findings": None
+        if a.findings is None
+        else [
             {"state": f.state, "fact": f.fact, "source": f.source, "consequence": f.consequence, "ask": f.ask}
             for f in a.findings
         ],

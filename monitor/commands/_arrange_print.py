@@ -181,8 +181,8 @@ def _print_missing(to: Console, rows: Sequence[Arrangement]) -> None:
 
 def _print_findings(to: Console, best: Arrangement) -> None:
     """What a fitter should look at with the first arrangement."""
-    worth = [f for f in best.findings if f.state == "look"]
-    unknown = sum(f.state == "unknown" for f in best.findings)
+    worth = [f for f in best.findings or () if f.state == "look"]
+    unknown = sum(f.state == "unknown" for f in best.findings or ())
     if worth:
         to.print(f"\nSupply train of {short_name(best)}, to ask a licensed fitter:")
         for f in worth:

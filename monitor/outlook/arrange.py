@@ -34,6 +34,7 @@ __all__ = [
     "arrange", "candidates", "named", "ranked", "survey",
 ]  # fmt: skip
 
+CHECKED = 10  # arrangements whose supply train is checked, the first ones: a check takes longer than all the rest
 Check = Callable[[Site, float | None], Sequence[Finding]]
 
 
@@ -122,7 +123,8 @@ def ranked(
     low = design_low_k(question)
     chosen = sorted((r for r in rows if not r.reasons), key=lambda r: order_key(question, r))
     if check is not None:
-        chosen = [r.but(findings=tuple(check(named(question, r.candidate), low))) for r in chosen]
+        first = [r.but(findings=tuple(check(named(question, r.candidate), low))) for r in chosen[:CHECKED]]
+        chosen = [*first, *chosen[CHECKED:]]
     out = sorted((r for r in rows if r.reasons), key=lambda r: order_key(question, r))
     return Result(question, tuple(chosen), tuple(out), low, complete, tuple(_notes(question)))
 

@@ -217,7 +217,7 @@ class Arrangement:
     yearly_cost: float | None
     unpriced: tuple[str, ...]
     reasons: tuple[str, ...] = ()  # why it fell out; empty = it is in
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] | None = None  # None = its supply train was not checked
 
     @property
     def name(self) -> str:

@@ -348,7 +348,7 @@ def test_a_check_of_the_supply_train_is_asked_of_what_is_left() -> None:
     result = arrange(asked, [Candidate(container("40"), 2), Candidate(container("20"), 1)],
                      lambda place, low: check(place, low or 0.0))  # fmt: skip
     assert result.chosen[0].findings
-    assert all(f.fact and f.source for f in result.chosen[0].findings)
+    assert all(f.fact and f.source for f in result.chosen[0].findings or ())
     assert not result.out[0].findings
 
 
