@@ -96,7 +96,7 @@ def say(to: Console, found: Asked) -> None:
     cold = units.show(found.coldest_k, "temperature", u)
     hint = "" if found.stated else " (nothing was stated: --coldest, or coldest under [train])"
     to.print(f"[bold]{found.site.name}[/bold]: {units.show(found.site.demand_w, 'power', u)} with everything on")
-    to.print(f"Looked at for air down to {cold}{hint}.")
+    to.print(f"Looked at for air down to {cold}{hint}.", markup=False)
     for state in ("look", "unknown", "good"):
         for finding in (f for f in found.findings if f.state == state):
             name = f" {finding.name}" if finding.name else ""
