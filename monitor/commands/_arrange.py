@@ -84,6 +84,7 @@ def as_json(result: Result) -> dict[str, Any]:
     q = result.question
     return {
         "complete": result.complete,
+        "nearest": result.nearest,
         "demand_w": q.site.demand_w,
         "continuous_w": q.site.continuous_w,
         "stated_hold_s": q.stated_s,

@@ -38,6 +38,12 @@ def print_result(to: Console, result: Result, show: int) -> None:
     """Everything about a result."""
     _print_question(to, result)
     rows = result.chosen[:show]
+    if result.nearest:
+        to.print(
+            f"\n[bold]NONE CARRIES IT[/bold]: even full, none burns everything as long as asked at {_low(result)}. The "
+            "nearest are shown, the longest hold first. What helps: fewer burners at once (ask again with a smaller "
+            "input or a shorter hold), cylinders kept full for the cold; else ask a licensed supplier.\n"
+        )
     if rows:
         to.print(_main(result, rows))
         _print_legend(to, result, rows)

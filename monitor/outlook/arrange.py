@@ -26,7 +26,7 @@ from monitor.outlook.arrange_model import (
     Short,
     named,
 )  # fmt: skip
-from monitor.outlook.arrange_rank import against_cold, against_limits, candidates, costs, order_key, refills
+from monitor.outlook.arrange_rank import against_cold, against_limits, candidates, costs, nearness, order_key, refills
 from monitor.outlook.arrange_winters import Kind, Series, Winters, gather, rest_table
 
 __all__ = [
@@ -85,9 +85,10 @@ def _of_kind(
                 rest.append(rest_table(question, winters, container))
             kind = kind or Kind(question, winters, container, feed, rest[0])
             one = one.but(short=kind.short(candidate))
+        cold: list[str] = []
         if question.coldest_k is not None:  # a low that was seen once is judged by how many nights are short
-            reasons += against_cold(question, one, low_k)
-        yield one.but(reasons=tuple(reasons))
+            cold = against_cold(question, one, low_k)
+        yield one.but(reasons=(*reasons, *cold), within_limits=not reasons)
 
 
 def _row(question: Question, candidate: Candidate, found: Carry, k: int) -> Arrangement:
@@ -122,11 +123,14 @@ def ranked(
     """Put arrangements in order; `complete` False where the survey was broken off."""
     low = design_low_k(question)
     chosen = sorted((r for r in rows if not r.reasons), key=lambda r: order_key(question, r))
+    nearest = not chosen
+    if nearest:  # too cold for every one: a household must still burn something, so the nearest are shown as such
+        chosen = sorted((r for r in rows if r.within_limits), key=lambda r: nearness(question, r))
     if check is not None:
         first = [r.but(findings=tuple(check(named(question, r.candidate), low))) for r in chosen[:CHECKED]]
         chosen = [*first, *chosen[CHECKED:]]
-    out = sorted((r for r in rows if r.reasons), key=lambda r: order_key(question, r))
-    return Result(question, tuple(chosen), tuple(out), low, complete, tuple(_notes(question)))
+    out = sorted((r for r in rows if r.reasons and r not in chosen), key=lambda r: order_key(question, r))
+    return Result(question, tuple(chosen), tuple(out), low, complete, tuple(_notes(question)), bool(nearest and chosen))
 
 
 def _notes(question: Question) -> list[str]:

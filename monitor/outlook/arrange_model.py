@@ -217,6 +217,7 @@ class Arrangement:
     yearly_cost: float | None
     unpriced: tuple[str, ...]
     reasons: tuple[str, ...] = ()  # why it fell out; empty = it is in
+    within_limits: bool = True  # nothing but the cold speaks against it
     findings: tuple[Finding, ...] | None = None  # None = its supply train was not checked
 
     @property
@@ -231,7 +232,10 @@ class Arrangement:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """`chosen`: what is left, what the user minds most first; `out`: what fell out. `complete` False = broken off."""
+    """`chosen`: what is left, what the user minds most first; `out`: what fell out. `complete` False = broken off.
+
+    `nearest`: the design low is too cold for every one; `chosen` then holds those within the limits, with reasons.
+    """
 
     question: Question
     chosen: tuple[Arrangement, ...]
@@ -239,6 +243,7 @@ class Result:
     coldest_k: float | None
     complete: bool = True
     notes: tuple[str, ...] = ()
+    nearest: bool = False
 
 
 def named(question: Question, candidate: Candidate) -> Site:

@@ -142,11 +142,14 @@ def _last(value: float | None) -> float:
 
 
 def shortness(question: Question, one: Arrangement) -> float:
-    """Short nights a winter; without past winters what the hold at half charge lacks of the stated burn (s)."""
+    """Short nights a winter; without past winters what the holds at half charge and at 20 % lack of the burn (s)."""
     if one.short is not None:
         return one.short.per_winter
-    hold = one.hold_s[question.basis][SHARES.index(0.5)]
-    return -_last(hold) if not math.isnan(hold) else _last(one.carried_k[question.basis][1])
+    asked = question.stated_s
+    holds = [one.hold_s[question.basis][SHARES.index(share)] for share in (0.5, 0.2)]
+    if asked is None or any(math.isnan(hold) for hold in holds):
+        return _last(one.carried_k[question.basis][1])
+    return sum(max(0.0, asked - hold) for hold in holds)
 
 
 def order_key(question: Question, one: Arrangement) -> tuple[float, ...]:
@@ -155,10 +158,17 @@ def order_key(question: Question, one: Arrangement) -> tuple[float, ...]:
     carried = 0.0 if c.in_place else c.weight_full_kg
     short = shortness(question, one)
     cost = _last(one.yearly_cost)
+    # between equals what is carried comes before a tank that another must fill, and then the lighter piece
     keys: dict[Mind, tuple[float, ...]] = {
-        "short-nights": (round(short, 2), one.trips_year, carried),
+        "short-nights": (round(short, 2), float(c.in_place), carried, one.trips_year),
         "carrying": (carried, one.lifts_year, round(short, 2)),
         "trips": (one.trips_year, round(short, 2), carried),
         "cost": (cost, _last(one.first_cost), round(short, 2)),
     }
     return (*keys[question.mind], float(one.candidate.count), _last(one.first_cost))
+
+
+def nearness(question: Question, one: Arrangement) -> tuple[float, ...]:
+    """Where none carries the burn at the design low: the longest hold full first, then the usual order."""
+    hold = one.hold_s[question.basis][SHARES.index(1.0)]
+    return (math.inf if math.isnan(hold) else -round(hold, 1), *order_key(question, one))

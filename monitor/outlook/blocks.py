@@ -1,4 +1,7 @@
-"""The hours ahead by night (18-10 local: the morning belongs to the night that cooled the cylinders) and day: what a person looks at first."""
+"""The hours ahead by night and day: what a person looks at first.
+
+A night is 18-10 local: the morning belongs to the night that cooled the cylinders.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +25,8 @@ class Block:
 
     `least_headroom_w`, `least_hold_s`, `level_needed` (share of full; None with `beyond_any_level` = at no level) are
     those of the hours in which the household may burn, of all hours where it may not. `uncovered` are local spans.
-    `probability` of a night is that of any of its hours where the outlook's own nights are given, else its worst hour's.
+    `probability` of a night is that of any of its hours where the outlook's own nights are given, else that of its
+    worst hour.
     """
 
     part: Literal["night", "day"]

@@ -409,3 +409,24 @@ def test_burn_at_night_counts_for_the_night_it_is_in() -> None:
     burns = (Appliance("Range", 65_000 * BTU_H, 1800.0, 21, 7),)
     asked = replace(asked, site=replace(asked.site, appliances=burns))
     assert quick(asked, Candidate(container("20"), 1)).sum() == 1
+
+
+def test_where_none_carries_the_low_the_nearest_are_shown_as_such() -> None:
+    asked = Question(site(), 0.4, coldest_k=fahrenheit(-10.0), limits=Limits(carry_kg=34.0))
+    choices = candidates([container("20"), container("40"), container("100")], 4)
+    result = arrange(asked, choices)
+    assert result.nearest
+    assert all(one.reasons and one.within_limits for one in result.chosen)
+    holds = [one.hold_s[asked.basis][0] for one in result.chosen]
+    assert holds == sorted(holds, reverse=True)
+    assert {one.candidate.container.name for one in result.out} == {container("100").name}
+    assert not any(one.within_limits for one in result.out)
+    assert not arrange(replace(asked, coldest_k=fahrenheit(20.0)), choices).nearest
+
+
+def test_between_equals_what_is_carried_comes_before_a_tank() -> None:
+    choices = candidates([TANK, container("20"), container("40")], 4)
+    result = arrange(Question(site(), 0.4, coldest_k=fahrenheit(60.0)), choices)
+    in_place = [one.candidate.container.in_place for one in result.chosen if one.hold_s["weather"][2] >= 3600.0]
+    assert set(in_place) == {True, False}
+    assert in_place == sorted(in_place)
