@@ -9,6 +9,10 @@ VALVE = (
     "Before you open a valve: every burner off, every fitting tight. Turn it slowly, listen and smell; if the flow "
     "stops at once, close it, wait a minute and open it more slowly. Brush soapy water on any joint you have undone."
 )
+DISCONNECT = (
+    "Before you undo a cylinder: every burner off, its valve closed by hand. A little gas escapes as the joint opens: "
+    "no flame or spark near. Plug the valve and the hose's open end: what stays connected must not blow out there."
+)
 CARRY = (
     "Carry a cylinder upright, valve closed and plugged, secured, in an aired vehicle; never leave it in a parked car."
 )

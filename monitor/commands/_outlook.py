@@ -130,10 +130,9 @@ def _with_odds(site: Site, forecast: Forecast, at: datetime) -> Forecast:
 
 def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Outlook, Use | None]:
     from monitor import store as database
-    from monitor.model.reading import LEVEL_QUANTITIES
-    from monitor.outlook import record
     from monitor.service import round as main_job
-    from monitor.service.levels import Levels, of_these, readings_of
+    from monitor.service import usage
+    from monitor.service.levels import Levels
 
     path = database.find(site, asked.store)
     if not path.exists():
@@ -142,21 +141,10 @@ def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Ou
     with database.Store.open(path, readonly=True) as store:
         facts = main_job.gather(site, store, now)
         level = Levels().now(site, store, now, facts.history)
-        since = record.exchanged(store.entries(record.MARKING), now)
-        readings = of_these(readings_of(store, site, now, sorted(LEVEL_QUANTITIES)), since)
-    site, levels = level.site, level.levels
-    learnt = outlook.learn_use(site, readings, now, facts.history)
+        site, levels = level.site, level.levels
+        learnt = usage.learn(site, store, now)
     made = outlook.make(site, facts.forecast, levels, now, history=facts.history, use_kg_s=use, learnt=learnt)
     return site, made, (learnt if use is None else None)
-
-
-def stated_kg_d(made: Outlook) -> float:
-    """The use that the outlook's charges fall by (kg/day), 0 for none."""
-    hours = [h for h in made.hours if h.charge_kg]
-    if len(hours) < 2:
-        return sum(x.burn_kg_s for x in made.levels if x.reading_time is not None) * 86_400.0
-    days = (hours[-1].time - hours[0].time).total_seconds() / 86_400.0
-    return (sum(hours[0].charge_kg.values()) - sum(hours[-1].charge_kg.values())) / days
 
 
 # -- print ------------------------------------------------------------------------------------------------------------

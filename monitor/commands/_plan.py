@@ -7,21 +7,18 @@ from datetime import UTC, date
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-import numpy as np
-
+from monitor.alerts.cautions import DISCONNECT
 from monitor.commands import _conditions, _outlook
 from monitor.model.errors import BadInput, Problem
 from monitor.model.outlook import Outlook, RunOut
 from monitor.model.site import Site
 from monitor.model.units_out import show
-from monitor.outlook import level
+from monitor.outlook.asjson import plan_jsonable
 from monitor.outlook.plan import Plan, Rules, plan
-from monitor.outlook.use import Use
+from monitor.outlook.use import stated
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-STATED_SPREAD = (0.35, 0.15)  # of a stated use: day to day, and over a long time, each over its mean
 
 
 def answer(asked: _outlook.Options, closed: tuple[str, ...], coldest: str | None) -> tuple[Site, Outlook, Plan]:
@@ -42,38 +39,9 @@ def answer(asked: _outlook.Options, closed: tuple[str, ...], coldest: str | None
     return site, made, found
 
 
-def stated(site: Site, made: Outlook) -> Use:
-    """A use nobody has learnt yet: what the levels show or was stated, else the first guess, with a wide spread."""
-    mean = _outlook.stated_kg_d(made)
-    basis = "use as stated or as the levels show it"
-    if mean <= 0.0:
-        mean, _ = level.habit_kg_d(site)
-        basis = "use guessed from the appliances"
-    day, long = STATED_SPREAD
-    return Use(mean, np.zeros(7), 0.0, 0.0, 0.0, day * mean**2, (long * mean) ** 2, 0, None, basis)
-
-
 def plan_json(site: Site, made: Outlook, found: Plan) -> dict[str, Any]:
     """The plan as JSON values: SI units, times in UTC."""
-    return {
-        "at": found.made.isoformat(),
-        "site": site.name,
-        "when": None if found.when is None else found.when.isoformat(),
-        "latest": None if found.latest is None else found.latest.isoformat(),
-        "take": [
-            {"cylinder": t.cylinder, "goes_kg": t.goes_kg, "returns_kg": t.returns_kg, "adds_kg": t.adds_kg}
-            for t in found.take
-        ],
-        "risk_before": found.risk_before,
-        "stays_covered": found.stays_covered,
-        "needed_share": found.needed_share,
-        "share_after": found.share_after,
-        "reasons": list(found.reasons),
-        "gives_way": list(found.gives_way),
-        "days": [{"date": d.isoformat(), "risk": odds} for d, odds in found.days],
-        "run_out": _run_out(made.run_out),
-        "caution": found.caution,
-    }
+    return {"site": site.name, **plan_jsonable(found), "run_out": _run_out(made.run_out)}
 
 
 def _run_out(run_out: RunOut | None) -> dict[str, str | None] | None:
@@ -97,7 +65,8 @@ def print_plan(to: Console, site: Site, made: Outlook, found: Plan) -> None:
             to.print(f"Last possible day that keeps the odds: {found.latest:%a %d %b}.")
         for t in found.take:
             goes, back = show(t.goes_kg, "mass", u), show(t.returns_kg, "mass", u)
-            to.print(f"  {t.cylinder}: weighs {goes} now, {back} filled; {show(t.adds_kg, 'mass', u)} goes in")
+            adds = show(t.adds_kg, "mass", u)
+            to.print(f"  {t.cylinder}: will weigh {goes} when it goes, {back} filled; {adds} goes in")
         for reason in found.reasons:
             to.print(f"  Why: {reason}.")
     if found.needed_share is not None and found.share_after is not None:
@@ -107,4 +76,4 @@ def print_plan(to: Console, site: Site, made: Outlook, found: Plan) -> None:
         to.print(f"[bold]Gives way[/bold]: {rule}.", markup=True)
     to.print(_outlook.run_out_words(made.run_out, zone))
     if found.take:
-        to.print(found.caution)
+        to.print(f"{DISCONNECT} {found.caution}")

@@ -11,6 +11,7 @@ from monitor.model.outlook import Band, FuelEnds, HourOutlook, NightOdds, Outloo
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Basis, Site
 from monitor.outlook.bands import coldest
+from monitor.outlook.plan import Plan
 
 ZERO_C_K = 273.15
 
@@ -139,4 +140,25 @@ def jsonable(outlook: Outlook, site: Site) -> dict[str, Any]:
         "probability_week": _number(outlook.probability_week, 4),
         "levels": [_level(level, site) for level in outlook.levels],
         "notes": list(outlook.notes),
+    }
+
+
+def plan_jsonable(found: Plan) -> dict[str, Any]:
+    """Return a refill plan as JSON values: SI units, times in ISO 8601."""
+    return {
+        "at": found.made.isoformat(),
+        "when": None if found.when is None else found.when.isoformat(),
+        "latest": None if found.latest is None else found.latest.isoformat(),
+        "take": [
+            {"cylinder": t.cylinder, "goes_kg": t.goes_kg, "returns_kg": t.returns_kg, "adds_kg": t.adds_kg}
+            for t in found.take
+        ],
+        "risk_before": found.risk_before,
+        "stays_covered": found.stays_covered,
+        "needed_share": found.needed_share,
+        "share_after": found.share_after,
+        "reasons": list(found.reasons),
+        "gives_way": list(found.gives_way),
+        "days": [{"date": d.isoformat(), "risk": float(odds)} for d, odds in found.days],
+        "caution": found.caution,
     }

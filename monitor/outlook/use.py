@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.model.outlook import Outlook
 from monitor.model.reading import Reading
 from monitor.model.site import Site
 from monitor.outlook import level
@@ -33,6 +34,7 @@ PRIOR_SUMS = 3.0  # how many independent sums the prior counts for
 SPANS = (1, 2, 4, 7, 14, 28)
 LEAST_DAYS = 21  # before weekdays and weather are looked at
 LEAST_RATE = 0.02  # kg/day
+STATED_SPREAD = (0.35, 0.15)  # of a stated use: day to day, and over a long time, each over its mean
 
 
 @dataclass(frozen=True)
@@ -168,6 +170,26 @@ def _daily_air(air: Air | None, edges: Sequence[datetime]) -> Series:
 def learn_use(site: Site, readings: Sequence[Reading], at: datetime, air: Air | None = None) -> Use:
     """Learn the use of a site from its readings up to `at` (months of them where there are) and its measured air."""
     return learn(log_days(site, readings, at, air), *level.habit_kg_d(site))
+
+
+def falls_by_kg_d(made: Outlook) -> float:
+    """The use that the outlook's charges fall by (kg/day), 0 for none."""
+    hours = [h for h in made.hours if h.charge_kg]
+    if len(hours) < 2:
+        return sum(x.burn_kg_s for x in made.levels if x.reading_time is not None) * 86_400.0
+    days = (hours[-1].time - hours[0].time).total_seconds() / 86_400.0
+    return (sum(hours[0].charge_kg.values()) - sum(hours[-1].charge_kg.values())) / days
+
+
+def stated(site: Site, made: Outlook) -> Use:
+    """A use nobody has learnt yet: as stated or as the levels show it, else the first guess, with a wide spread."""
+    mean_kg_d, basis = falls_by_kg_d(made), "use as stated or as the levels show it"
+    if mean_kg_d <= 0.0:
+        mean_kg_d, _ = level.habit_kg_d(site)
+        basis = "use guessed from the appliances"
+    day, long = STATED_SPREAD
+    spread = day * mean_kg_d**2, (long * mean_kg_d) ** 2
+    return Use(mean_kg_d, np.zeros(7), 0.0, 0.0, 0.0, *spread, 0, None, basis)
 
 
 def learn(log: DayLog, habit_kg_d: float, habit_sd_kg_d: float) -> Use:

@@ -23,6 +23,7 @@ from monitor.outlook.unexpected import Draw
 from monitor.service.due import dates
 from monitor.service.levels import Levels
 from monitor.service.quiet import Quiet
+from monitor.service.usage import Usage
 from monitor.weather import bulletin
 from monitor.weather.choose import choose
 from monitor.weather.yard import Yard, gap_k
@@ -36,6 +37,7 @@ HISTORY_HOURS = 48
 OFTEN = timedelta(minutes=10)  # a thermometer that tells each minute says no more by it
 YARD = Yard()  # remembers for the rest of the day what was learnt of forecasts here
 QUIET = Quiet()
+USAGE = Usage()
 
 History = tuple[Sequence[datetime], Sequence[float]]
 
@@ -99,7 +101,8 @@ def work(
         facts = gather(site, store, now)
         level = (levels_of or Levels()).now(site, store, now, facts.history)
         site, levels, faults = level.site, level.levels, level.faults
-        made = outlook.make(site, facts.forecast, levels, now, history=facts.history)
+        learnt = USAGE.now(site, store, now)
+        made = outlook.make(site, facts.forecast, levels, now, history=facts.history, learnt=learnt)
     except Exception as error:
         log.exception("the outlook could not be made")
         failed = f"{type(error).__name__}: {error}"

@@ -10,6 +10,7 @@ import numpy as np
 from fastapi import APIRouter, HTTPException, Query
 
 from monitor.model.site import Site
+from monitor.outlook.asjson import plan_jsonable
 from monitor.service.round import choose_forecast
 from monitor.web import coverage, gather, shapes, suppose, trip
 
@@ -51,7 +52,7 @@ def _reckoned(routes: APIRouter, context: Context) -> None:
         if not any(level.reading_time is not None for level in levels):
             raise HTTPException(404, "No cylinder has been read yet.")
         found = await asyncio.to_thread(trip.reckon, context.store_path, site, levels, facts.now)
-        return trip.jsonable(found)
+        return plan_jsonable(found)
 
     @routes.get("/v1/suppose", response_model=None, responses={
         200: {"model": shapes.Supposed},

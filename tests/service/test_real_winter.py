@@ -32,10 +32,10 @@ HOUR = timedelta(hours=1)
 
 # What came of it, kept. Alerts: kind, raised, ended (local time).
 ALERTS = [
-    ("cold-shortfall", "22 Dec 08:00", "06 Jan 12:00"),
+    ("cold-shortfall", "22 Dec 15:00", "06 Jan 12:00"),
     ("cold-shortfall", "07 Jan 06:00", "stands"),
     ("run-out", "09 Jan 02:00", "stands"),
-    ("low-fuel", "09 Jan 16:00", "stands"),
+    ("low-fuel", "09 Jan 17:00", "stands"),
 ]
 # Each stretch of hours that truly were uncovered when they came: its first hour (local time), hours, coldest degC, and
 # how long before it the outlook began to say so without a break while the alert stood.
@@ -58,8 +58,9 @@ forecast_every = "6 h"
 
 
 def left_kg(hour: float) -> float:
-    """What each cylinder holds (kg): 17 kg less 0.65 kg a day."""
-    return 17.0 - 0.65 * hour / 24.0
+    """What each cylinder holds (kg): 17 kg less 0.65 kg a day, burnt from 05:00 to 23:00 local time."""
+    days, of_day = divmod(hour, 24.0)
+    return 17.0 - 0.65 * (days + min(max(of_day - 5.0, 0.0), 18.0) / 18.0)
 
 
 @dataclass(frozen=True, slots=True)
