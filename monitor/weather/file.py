@@ -95,7 +95,7 @@ def parse_json(text: str, name: str, received: datetime) -> Forecast:
     """Return the forecast in `text` (JSON as the module says); rows are counted from 1. Raises BadInput."""
     try:
         body = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise BadInput(Problem(name, "text that is no JSON", "JSON", str(error))) from error
     hours = body.get("hours") if isinstance(body, Mapping) else None
     if not isinstance(hours, list) or not all(isinstance(h, Mapping) for h in hours):

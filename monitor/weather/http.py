@@ -127,7 +127,7 @@ class Answer:
             raise WeatherError("temporary", f"{who} answered with a web page, not data (a log-in page of the network?)")
         try:
             return json.loads(self.body)
-        except ValueError as error:  # text appended by the server on an error while it was writing comes here too
+        except (ValueError, RecursionError) as error:  # also text appended by the server on an error while writing
             raise WeatherError("temporary", f"{who} answered with broken JSON ({error})") from error
 
     def date(self, name: str) -> datetime | None:
@@ -137,7 +137,7 @@ class Answer:
     def retry_after_s(self, now: datetime) -> float | None:
         """Return the wait a Retry-After header asks for (s), None where there is none."""
         text = self.headers.get("retry-after", "").strip()
-        if text.isdigit():
+        if text.isascii() and text.isdigit():  # a superscript two is a digit too, and no number
             return min(float(text), 86_400.0)
         when = parse_date(text)
         return None if when is None else min(max(0.0, (when - now).total_seconds()), 86_400.0)
@@ -147,9 +147,9 @@ def parse_date(text: str) -> datetime | None:
     """Return an HTTP date (RFC 9110) as UTC, None where it is none."""
     try:
         when = email.utils.parsedate_to_datetime(text)
-    except (TypeError, ValueError):
+        return when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
+    except (TypeError, ValueError, OverflowError):
         return None
-    return when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
 
 
 def _same_place(before: str, after: str) -> bool:

@@ -28,7 +28,10 @@ def number(value: Any) -> float:
         except ValueError:
             return math.nan
     if isinstance(value, int | float):
-        result = float(value)
+        try:
+            result = float(value)
+        except OverflowError:  # an integer beyond any float
+            return math.nan
         return result if math.isfinite(result) else math.nan
     return math.nan
 
@@ -94,7 +97,10 @@ def parse_time(text: str) -> datetime:
     when = datetime.fromisoformat(text)
     if when.tzinfo is None:
         raise ValueError("no UTC offset")
-    return when.astimezone(UTC)
+    try:
+        return when.astimezone(UTC)
+    except OverflowError:  # in the year 1 or 9999 an offset leads out of what can be told
+        raise ValueError(f"{text[:40]} is no time") from None
 
 
 def nearest_grid(latitude: float, longitude: float, decimals: int) -> tuple[str, str]:
