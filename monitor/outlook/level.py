@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Cylinder, Site
 from monitor.outlook import convert
+from monitor.outlook.banks import LARGEST as ONE_FILTER
+from monitor.outlook.banks import Banked
 from monitor.outlook.draw import Feed
-from monitor.outlook.sensor_state import Observation
+from monitor.outlook.sensor_state import Observation, SensorState
 from monitor.outlook.tracker import Guess, Tracker
 
 Series = NDArray[np.float64]
@@ -171,11 +173,12 @@ def _converted(
     return out
 
 
-def tracker(site: Site) -> Tracker:
-    """Return a filter for `site` that has read nothing yet."""
+def tracker(site: Site) -> Tracker | Banked:
+    """Return a filter for `site` that has read nothing yet; in banks where the site has very many cylinders."""
     mean, sd = habit_kg_d(site)
     most = max(site.demand_w * DAY_S / HEATING_VALUE_J_KG, 4.0 * mean)
-    return Tracker(Feed.of(site), Guess(mean, sd, most, day_profile(site)))
+    kind = Tracker if len(site.cylinders) <= ONE_FILTER else Banked
+    return kind(Feed.of(site), Guess(mean, sd, most, day_profile(site)))
 
 
 def day_profile(site: Site) -> Series:
@@ -196,7 +199,7 @@ def day_profile(site: Site) -> Series:
     return weight if weight.sum() > 0.0 else np.ones(24)
 
 
-def track(site: Site, readings: Sequence[Reading], at: datetime, air: Air | None = None) -> Tracker:
+def track(site: Site, readings: Sequence[Reading], at: datetime, air: Air | None = None) -> Tracker | Banked:
     """Run the filter over all readings up to `at` and on to `at`."""
     filter_ = tracker(site)
     end = days(at)
@@ -217,12 +220,20 @@ def estimate(site: Site, readings: Sequence[Reading], at: datetime, air: Air | N
     return levels(track(site, readings, at, air), site, at)
 
 
-def levels(filter_: Tracker, site: Site, at: datetime) -> tuple[Level, ...]:
+def levels(filter_: Tracker | Banked, site: Site, at: datetime) -> tuple[Level, ...]:
     """The filter's state as Levels."""
+    return tuple(level for first, bank in filter_.banks() for level in _levels(bank, site, first, at))
+
+
+def _levels(filter_: Tracker, site: Site, first: int, at: datetime) -> list[Level]:
+    """Levels of one filter's cylinders, which begin with the site's cylinder number `first`."""
     burn, burn_sd = filter_.burn()
     share = filter_.shares_now()
+    told: dict[int, list[SensorState]] = defaultdict(list)
+    for sensor in filter_.sensors.values():
+        told[sensor.cylinder].append(sensor)
     out = []
-    for i, cylinder in enumerate(site.cylinders):
+    for i, cylinder in enumerate(site.cylinders[first : first + filter_.n]):
         read_d = filter_.read_d[i]
         if read_d is None:
             out.append(Level(cylinder.name, at, 0.0, cylinder.full_kg, 0.0, 0.0, None, "no reading: assumed empty"))
@@ -237,10 +248,10 @@ def levels(filter_: Tracker, site: Site, at: datetime) -> tuple[Level, ...]:
                 burn_kg_s=burn * float(share[i]) / DAY_S,
                 burn_sd_kg_s=burn_sd * float(share[i]) / DAY_S,
                 reading_time=_when(read_d),
-                basis=_basis(filter_, i, at),
+                basis=_basis(filter_.read_by[i], read_d, told[i], at),
             )
         )
-    return tuple(out)
+    return out
 
 
 _TOLD = {
@@ -264,18 +275,17 @@ def ago(seconds: float) -> str:
     return f"{seconds / DAY_S:.0f} days"
 
 
-def _basis(filter_: Tracker, i: int, at: datetime) -> str:
-    """In words where the level comes from."""
-    key = filter_.read_by[i]
+def _basis(key: str, read_d: float, sensors: Sequence[SensorState], at: datetime) -> str:
+    """In words where the level comes from: what read it last, when, and which sensors the cylinder has."""
     told = _TOLD.get(Quantity(key.rsplit("|", 1)[1]), "read")
-    age_s = (at - _when(filter_.read_d[i] or 0.0)).total_seconds()
+    age_s = (at - _when(read_d)).total_seconds()
     words = f"{told} {ago(age_s)} ago"
-    others = sum(1 for s in filter_.sensors.values() if s.cylinder == i and s.count > 0)
+    others = sum(1 for s in sensors if s.count > 0)
     if others > 1:
         words += f", {others} sources taken together"
     if age_s > 7200.0:
         words += ", use since then estimated"
-    if any(s.pending for s in filter_.sensors.values() if s.cylinder == i):
+    if any(s.pending for s in sensors):
         words += "; a newer reading does not fit and waits for a second one"
     return words
 

@@ -7,10 +7,11 @@ drift upwards, which no household can cause, or a second sensor gives it away.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Literal
 
+from monitor.outlook.banks import Banked
 from monitor.outlook.level import EPOCH
 from monitor.outlook.sensor_state import SensorState
 from monitor.outlook.tracker import LEAST_BURN_KG_D, Tracker
@@ -35,15 +36,16 @@ class SensorFault:
     text: str
 
 
-def faults(tracker: Tracker) -> tuple[SensorFault, ...]:
+def faults(tracker: Tracker | Banked) -> tuple[SensorFault, ...]:
     """Name the sensors of a filter that are stuck, drifting or dying. Weighings by hand are not judged."""
     found = []
-    for sensor in tracker.sensors.values():
-        if sensor.manual or sensor.count < STUCK_READINGS:
-            continue
-        fault = _stuck(tracker, sensor) or _drifting(tracker, sensor) or _dying(sensor)
-        if fault is not None:
-            found.append(fault)
+    for first, bank in tracker.banks():
+        for sensor in bank.sensors.values():
+            if sensor.manual or sensor.count < STUCK_READINGS:
+                continue
+            fault = _stuck(bank, sensor) or _drifting(bank, sensor) or _dying(sensor)
+            if fault is not None:
+                found.append(replace(fault, cylinder=first + fault.cylinder) if first else fault)
     return tuple(found)
 
 

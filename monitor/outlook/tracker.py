@@ -88,6 +88,10 @@ class Tracker:
         self._since_shares = math.inf
         self._shares = np.zeros(self.n)
 
+    def banks(self) -> list[tuple[int, Tracker]]:
+        """Return the filters that this one is made of, each with its first cylinder's number: itself alone."""
+        return [(0, self)]
+
     # -- time -----------------------------------------------------------------------------------------------------
 
     def _share(self, dt_d: float) -> Series:
