@@ -179,5 +179,5 @@ def test_no_room_or_no_right_is_said(path: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(SourceFailed, match="cannot be written"):
         backup.backup(path, tmp_path / "file" / "copies", NOW)
-    with pytest.raises(SourceFailed, match="not there yet"):
+    with pytest.raises(SourceFailed, match="no database there"):
         backup.backup(tmp_path / "none.db", tmp_path / "copies", NOW)

@@ -205,7 +205,7 @@ def test_what_may_be_wrong_with_the_file_is_said(tmp_path: Path) -> None:
     raw.close()
     with pytest.raises(BadInput, match="an empty file or a database of boiloff"):
         Store.open(foreign)
-    with pytest.raises(SourceFailed, match="not there yet"):
+    with pytest.raises(SourceFailed, match="no database there"):
         Store.open(tmp_path / "none.db", readonly=True)
     with pytest.raises(SourceFailed, match=r"folder"):
         Store.open(text / "below" / "x.db")
