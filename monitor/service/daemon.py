@@ -15,10 +15,11 @@ from pathlib import Path
 from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
-from monitor.model.errors import BadInput
+from monitor.model.errors import BadInput, SourceFailed
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
 from monitor.notify.outbox import Worker
+from monitor.outlook import record
 from monitor.service import loops, official, regular, start
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
@@ -160,24 +161,48 @@ class Daemon:
             beat()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(core.sane.wait(), _TURN_S)
-        sources = list(core.hooks.sources(core.site, self._intake, core.board, core.clock))
+        core.schedule.add("forecast", lambda: loops.pull_job(core, self._pull), _pull_trigger(core), now=True)
+        core.schedule.add("official warnings", lambda: official.job(core), every(official.EVERY_S), now=True)
+        beats_s = int(core.site.settings.get("service.heartbeat_every", 900.0))
+        sign_of_life = IntervalTrigger(seconds=beats_s, start_date=core.clock.now())
+        core.schedule.add("heartbeat", lambda: regular.heartbeat_job(core), sign_of_life)
+        here = await self._as_marked(core.site)
+        while True:
+            here = await self._listen(here, beat)
+            log.info("another cylinder stands there or its stamps were read: the inputs go by it")
+
+    async def _listen(self, here: Site, beat: Beat) -> Site:
+        """Run the sources on the site as the record marks it; return it as it is once the record marks another."""
+        core = self.core
+        self._intake.site = here
+        sources = list(core.hooks.sources(here, self._intake, core.board, core.clock))
         core.told.clear()
-        if (shown := publisher(core.site, core.board, core.clock)) is not None:
+        if (shown := publisher(here, core.board, core.clock)) is not None:
             sources.append(shown)
             core.told.append(lambda found: shown.judged(found.outlook, found.judgement))
         try:
             for source in sources:
                 source.start()
-            core.schedule.add("forecast", lambda: loops.pull_job(core, self._pull), _pull_trigger(core), now=True)
-            core.schedule.add("official warnings", lambda: official.job(core), every(official.EVERY_S), now=True)
-            beats_s = int(core.site.settings.get("service.heartbeat_every", 900.0))
-            sign_of_life = IntervalTrigger(seconds=beats_s, start_date=core.clock.now())
-            core.schedule.add("heartbeat", lambda: regular.heartbeat_job(core), sign_of_life)
             while True:
                 beat()
-                await asyncio.sleep(_TURN_S)
+                await asyncio.sleep(loops.FOREIGN_S)
+                marked = await self._as_marked(here)
+                if marked != here:
+                    return marked
         finally:
             await _stop_all(core.calls, sources)
+
+    async def _as_marked(self, otherwise: Site) -> Site:
+        """Return the site with each cylinder's tare and limit as the record says: what a weight may be goes by them.
+
+        `otherwise` where the store does not answer now: readings are listened to in any case.
+        """
+        core = self.core
+        try:
+            told = await core.peek(lambda store: store.entries(record.MARKING))
+        except (SourceFailed, TimeoutError):
+            return otherwise
+        return record.marked(core.site, told, core.clock.now())
 
     async def _site_file(self, beat: Beat) -> None:
         """Read the site file again when it changed or when asked; a bad one changes nothing and is told."""

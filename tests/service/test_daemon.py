@@ -205,6 +205,34 @@ async def test_what_cannot_be_used_is_listed_by_a_command_and_told_by_status(tmp
         assert word in text
 
 
+async def test_after_an_exchange_a_sensor_goes_by_the_new_cylinders_tare(tmp_path: Path, broker: Mosquitto) -> None:
+    """50 kg is above what cylinder A of the site file can weigh, and common for the larger one that replaced it."""
+    path = harness.write_site(tmp_path, harness.SITE, harness.sensors(), harness.broker_table(broker))
+    async with harness.running(path) as daemon:
+        await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+        broker.publish("yard/A", "50.0")
+        await harness.until(lambda: _counts(daemon) == (0, 1), what="set aside: more than the old one can weigh")
+        told = ("--tare", "66 lb", "--water-capacity", "143 lb", "--full", "60 lb", "--site", str(path), "--store",
+                str(daemon.store_path))  # fmt: skip
+        done = await asyncio.to_thread(boiloff, "record", "exchange", "A", *told)
+        assert done.returncode == 0, done.stderr
+        await harness.until(lambda: daemon._intake.site.cylinder("A").full_kg > 27.0, what="the inputs begun again")  # noqa: SLF001
+        await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+        await asyncio.to_thread(wait_for, lambda: _sent_until_kept(daemon, broker, "50.0"))
+        with harness.look(daemon) as store:
+            assert {(r.subject, r.value) for r in store.readings()} == {("A", 50.0)}
+            number = store.entries()[0].id
+        done = await asyncio.to_thread(boiloff, "record", "undo", str(number), *told[-4:])
+        assert done.returncode == 0, done.stderr
+        await harness.until(lambda: daemon._intake.site.cylinder("A").full_kg < 20.0, what="the old one again")  # noqa: SLF001
+
+
+def _sent_until_kept(daemon: Daemon, broker: Mosquitto, payload: str) -> bool:
+    broker.publish("yard/A", payload)
+    time.sleep(0.2)
+    return _counts(daemon)[0] > 0
+
+
 def _counts(daemon: Daemon) -> tuple[int, int]:
     with harness.look(daemon) as store:
         return len(store.readings()), len(store.set_asides())
