@@ -79,7 +79,8 @@ def _short_sentence(short: Sequence[Mapping[str, Any]], site: Site, zone: ZoneIn
     else:
         hold = duration(first["worst_hold_s"])
         lack = f"all burners together hold {hold} of the {duration(first['needed_hold_s'])} stated"
-    more = f" {len(short) - 1} more stretches follow." if len(short) > 1 else ""
+    rest = len(short) - 1
+    more = f" {rest} more stretch{'es follow' if rest > 1 else ' follows'}." if rest else ""
     return f"Short {when}: {lack}, at {air}.{more}"
 
 
