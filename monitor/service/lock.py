@@ -12,7 +12,9 @@ import time
 from pathlib import Path
 from types import TracebackType
 
-from monitor.model.errors import BadInput, Problem
+from monitor.model.errors import BadInput, Problem, SourceFailed
+
+_ROOM = 512  # bytes of the file, all written at the start, so that word can be left on a full disk
 
 
 def path_of(store: Path) -> Path:
@@ -28,11 +30,17 @@ class Lock:
         self._file: int | None = None
 
     def take(self) -> None:
-        """Take the lock; raise BadInput where another service has the store."""
-        self._path.parent.mkdir(parents=True, exist_ok=True)
-        file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        """Take the lock; raise BadInput where another service has the store, SourceFailed where none can write there."""
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        except OSError as error:
+            raise SourceFailed(
+                f"store {self._path.with_suffix('')}: its folder cannot be written ({error.strerror}); "
+                "check the rights and whether the disk is full or read-only"
+            ) from error
         if not _locked(file):
-            holder = os.read(file, 20).decode(errors="replace").strip() or "unknown"
+            holder = _lines(file)[0] or "unknown"
             os.close(file)
             raise BadInput(
                 Problem(
@@ -43,7 +51,7 @@ class Lock:
                 )
             )
         os.ftruncate(file, 0)
-        os.pwrite(file, f"{os.getpid()}\n".encode(), 0)
+        os.pwrite(file, f"{os.getpid()}\n".encode().ljust(_ROOM), 0)
         self._file = file
 
     def release(self) -> None:
@@ -60,6 +68,40 @@ class Lock:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.release()
+
+
+def leave_word(store: Path, text: str) -> None:
+    """Leave word for `boiloff status` of why the store itself cannot take it, "" when it can: no byte more is needed.
+
+    Where not even this can be written, nothing is raised: the log has it.
+    """
+    said = text.replace("\n", " ").encode()[: _ROOM - 24]
+    with contextlib.suppress(OSError):
+        file = os.open(path_of(store), os.O_RDWR | os.O_CLOEXEC)
+        try:
+            os.pwrite(file, (_lines(file)[0] + "\n").encode().ljust(24) + said.ljust(_ROOM - 24), 0)
+        finally:
+            os.close(file)
+
+
+def word(store: Path) -> str:
+    """Return what the service that runs on the store left word of, "" where nothing."""
+    if not holder(store):
+        return ""
+    try:
+        file = os.open(path_of(store), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return ""
+    try:
+        return _lines(file)[1]
+    finally:
+        os.close(file)
+
+
+def _lines(file: int) -> tuple[str, str]:
+    """Return the process id and the word that was left."""
+    first, _, second = os.pread(file, _ROOM, 0).decode(errors="replace").partition("\n")
+    return first.strip(), second.strip()
 
 
 def _locked(file: int) -> bool:
@@ -82,7 +124,7 @@ def holder(store: Path) -> int | None:
     try:
         fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError:
-        text = os.read(file, 20).decode(errors="replace").strip()
+        text = _lines(file)[0]
         return int(text) if text.isdigit() else 0
     finally:
         os.close(file)

@@ -17,6 +17,7 @@ from monitor.model.forecast import Forecast
 from monitor.service import regular, start
 from monitor.service.clock import JumpWatch, RealClock
 from monitor.service.core import Core
+from monitor.service.lock import leave_word
 from monitor.service.pull import Pull
 from monitor.service.round import Found, work
 from monitor.service.supervise import Beat, Supervisor
@@ -164,10 +165,14 @@ async def disk_job(core: Core) -> None:
 async def watch_loop(core: Core, beat: Beat, supervisor: Supervisor) -> None:
     """The timer that keeps the deadlines and feeds the watchdog."""
     every_s = min(LOOK_S, (watchdog_s() or 3 * LOOK_S) / 3)
+    left = ""
     while True:
         beat()
         await asyncio.sleep(every_s)
         supervisor.look()
+        if core.writer.error != left:  # what cannot be written cannot say so in the store
+            left = core.writer.error
+            leave_word(core.store_path, left)
         if core.writer.error:
             core.board.fails("store", "store", f"{core.writer.error}; {core.writer.waiting} readings wait in memory")
         else:

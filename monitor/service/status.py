@@ -5,6 +5,7 @@ Read from the store alone, whether the service runs or not. Loads neither pandas
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -17,12 +18,13 @@ from monitor.model.health import SourceHealth
 from monitor.model.reading import LEVEL_QUANTITIES, Quantity, Reading
 from monitor.model.site import Site
 from monitor.service import start
-from monitor.service.lock import holder
+from monitor.service.lock import holder, word
 
 if TYPE_CHECKING:
     from monitor.store import Store
 
 OUTLOOK_OLD = timedelta(minutes=75)  # it is made each hour at least
+_DISK_FULL = 256 << 10  # bytes left, below which a commit may fail at any moment
 STANDING = frozenset({"pending", "unacknowledged", "acknowledged", "returned", "shelved", "suppressed"})
 
 
@@ -87,6 +89,7 @@ def look(site: Site, store: Store, path: Path, now: datetime) -> Status:
         *_level_troubles(site, newest),
         *_set_aside(store, now),
         *_other_troubles(site, health),
+        *_disk_troubles(path, health, now),
     )
     return Status(
         at=now,
@@ -253,6 +256,23 @@ def _other_troubles(site: Site, health: Mapping[str, SourceHealth]) -> Iterator[
     for entry in health.values():
         if entry.error and (entry.kind in {"site", "clock", "disk", "store", "radio"} or entry.name in channels):
             yield Trouble(entry.name, entry.error, entry.since)
+
+
+def _disk_troubles(path: Path, health: Mapping[str, SourceHealth], now: datetime) -> Iterator[Trouble]:
+    """Look at the disk itself: where nothing can be written, the service cannot leave word of it in the store."""
+    if (left := word(path)) and not any(entry.kind == "store" and entry.error for entry in health.values()):
+        yield Trouble("store", f"{left}; readings wait in memory and at the broker", None)
+    if any(entry.kind == "disk" and entry.error for entry in health.values()):
+        return
+    try:
+        disk = os.statvfs(path.parent)
+    except OSError as error:
+        yield Trouble("disk", f"{path.parent} cannot be looked at: {error.strerror}", None)
+        return
+    if disk.f_flag & os.ST_RDONLY:
+        yield Trouble("disk", f"{path.parent} is read-only: nothing new can be kept", now)
+    elif disk.f_bavail * disk.f_frsize < _DISK_FULL:
+        yield Trouble("disk", f"{path.parent} is full: nothing new can be kept; free some space", now)
 
 
 def _alerts(store: Store) -> Iterator[dict[str, Any]]:
