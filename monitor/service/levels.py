@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from monitor.store import Store
 
 DAYS = 45  # readings older than this no longer say anything about the level now
+_MANY_DAYS, MANY = 7, 64  # more cylinders than this: the filter starts from fewer days, so that a start takes seconds
 _FINE = timedelta(days=1)  # of older readings one in each half-hour is enough, as the filter takes them in
 _SLOT = timedelta(seconds=level.SLOT_S)
 
@@ -100,16 +101,28 @@ def _uncorrecting(reading: Reading) -> Reading:
     return replace(reading, corrects=None) if reading.corrects is not None else reading
 
 
+def days_of(site: Site) -> float:
+    """How many days back a fresh start looks: 45, less by the number of cylinders where there are very many."""
+    return max(_MANY_DAYS, DAYS * min(1.0, MANY / max(len(site.cylinders), 1)))
+
+
 def readings_of(store: Store, site: Site, now: datetime, quantities: Sequence[Quantity]) -> list[Reading]:
-    """Readings of the site's cylinders: the last day's all, of older ones one of a source in each half-hour."""
+    """Readings of the site's cylinders: the last day's all, of older ones one of a source in each half-hour.
+
+    Of very many cylinders the last day's are thinned as well: at a reading a minute they would be millions.
+    """
     names = {c.name for c in site.cylinders}
     fine = now - _FINE
+    begin = now - timedelta(days=days_of(site))
     found = []
     for quantity in quantities:
-        found += store.readings(since=now - timedelta(days=DAYS), until=fine, quantity=quantity, every=_SLOT)
+        if len(names) > MANY and quantity is not Quantity.VALVE:
+            found += store.readings(since=begin, quantity=quantity, every=_SLOT)
+            continue
+        found += store.readings(since=begin, until=fine, quantity=quantity, every=_SLOT)
         found += store.readings(since=fine, quantity=quantity)
     # The newest word on a level or a valve counts however old it is: an old value with its age, never "no value".
     wanted = {str(q) for q in quantities}
-    oldest = now - timedelta(days=DAYS)
+    oldest = begin
     found += [r for r in store.latest_readings() if str(r.quantity) in wanted and r.time < oldest]
     return [r for r in found if r.subject in names]

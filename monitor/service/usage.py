@@ -15,7 +15,7 @@ from monitor.model.reading import LEVEL_QUANTITIES, Quantity
 from monitor.model.site import Site
 from monitor.outlook import record
 from monitor.outlook.use import Use
-from monitor.service.levels import DAYS, of_these
+from monitor.service.levels import days_of, of_these
 
 if TYPE_CHECKING:
     from monitor.store import Store
@@ -45,7 +45,7 @@ class Usage:
 
 def learn(site: Site, store: Store, now: datetime) -> Use | None:
     """Learn the use from the last weeks' levels, one reading of a source in each hour, and the yard's own air."""
-    since = now - timedelta(days=DAYS)
+    since = now - timedelta(days=days_of(site))
     names = {c.name for c in site.cylinders}
     readings = [
         r

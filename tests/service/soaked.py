@@ -76,7 +76,10 @@ class Told:
 
 def size_mb(store: Path) -> float:
     """The store (MB) as its pages count, those still in the write-ahead log included and free ones too."""
-    with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(f"file:{store}?mode=ro", uri=True)) as db:
+    with (
+        contextlib.suppress(sqlite3.Error),
+        contextlib.closing(sqlite3.connect(f"file:{store}?mode=ro", uri=True)) as db,
+    ):
         pages, size = (db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
         return float(pages * size) / 1e6
     return 0.0

@@ -25,7 +25,7 @@ from monitor.service.clock import FastClock, uptime_s
 from tests.notify.sinks import Web, web_server
 from tests.service.soaked import world
 from tests.support.bluez import Bluez
-from tests.support.broker import PASSWORD, USER, Mosquitto, close, free_port
+from tests.support.broker import USER, Mosquitto, close, free_port
 from tests.weather.servers.base import Asked, Reply
 from tests.weather.servers.open_meteo import OpenMeteo
 
@@ -203,6 +203,8 @@ def soaking(folder: Path, speed: float) -> Iterator[Soak]:
             process.send_signal(signal.SIGTERM)
             process.wait(20)
             hearing.join(5)
+            assert process.stdout is not None
+            process.stdout.close()
 
 
 def _listening(soak: Soak, process: subprocess.Popen[str], log: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 from monitor.model.reading import Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook import level
+from monitor.service import levels
 from monitor.service.levels import Levels
 from monitor.site import load
 from monitor.store import Store
@@ -104,3 +105,13 @@ def test_a_month_of_minutes_is_quick_after_the_first_time(site: Site, store: Sto
             store.add_readings([weighed((m + k) / 60, 15.0, "A") for k in range(10)])
             kept.now(site, store, START + timedelta(minutes=m + 10), None)
     assert asked == [10, 10, 10]
+
+
+def test_a_start_looks_back_less_far_where_there_are_very_many_cylinders(site: Site, store: Store) -> None:
+    many = replace(site, cylinders=tuple(replace(site.cylinders[0], name=f"C{k}") for k in range(200)))
+    few = replace(site, cylinders=many.cylinders[:2])
+    assert levels.days_of(few) == levels.DAYS
+    assert 7.0 <= levels.days_of(many) < 20.0
+    store.add_readings([weighed(-m / 60.0, 12.0, "C1") for m in range(200)])
+    assert 6 <= len(levels.readings_of(store, many, START, [Quantity.PROPANE_LEFT])) <= 8  # one in each half-hour
+    assert len(levels.readings_of(store, few, START, [Quantity.PROPANE_LEFT])) == 200
