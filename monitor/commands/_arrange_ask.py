@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands import _interview
-from monitor.commands._arrange_past import read_past
+from monitor.commands._arrange_past import ask_past, read_past
 from monitor.commands._conditions import quantity
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import BASES, Site
@@ -34,6 +34,8 @@ class Options:
     summer_use: str | None
     coldest: str | None
     winters: tuple[Path, ...]
+    past_years: int | None
+    past_url: str
     sizes: tuple[str, ...]
     cylinders: tuple[str, ...]
     carry: str | None
@@ -76,11 +78,13 @@ def gather(asked: Options) -> tuple[Question, list[Candidate]]:
     kinds = _kinds(asked, site.units, problems)
     if problems:
         raise BadInput(problems)
-    return replace(question, winters=_winters(asked.winters)), candidates(kinds, asked.most)
+    return replace(question, winters=_winters(asked, site)), candidates(kinds, asked.most)
 
 
-def _winters(files: tuple[Path, ...]) -> tuple[Past, ...]:
-    return tuple(read_past(file, file.stem if len(files) > 1 else "") for file in files)
+def _winters(asked: Options, site: Site) -> tuple[Past, ...]:
+    files = asked.winters
+    read = tuple(read_past(file, file.stem if len(files) > 1 else "") for file in files)
+    return (*read, ask_past(site, asked.past_years, asked.past_url)) if asked.past_years else read
 
 
 def _question(asked: Options, site: Site, problems: list[Problem]) -> Question:
@@ -94,8 +98,13 @@ def _question(asked: Options, site: Site, problems: list[Problem]) -> Question:
     elif use is not None and use <= 0.0:
         problems.append(Problem("--use", f'"{asked.use}"', "a rate above zero"))
     summer = maybe("--summer-use", asked.summer_use, "mass_rate")
-    if asked.coldest is None and not asked.winters:
-        expected = 'a design low such as --coldest "-10 degF", or --winters FILE.csv, or both'
+    if asked.past_years and asked.site is None and (asked.latitude is None or asked.longitude is None):
+        hint = "coordinates leave the house rounded to 2 decimals, about 1 km"
+        problems.append(
+            Problem("--past-years", f"{asked.past_years}", "with --latitude and --longitude, or --site", hint)
+        )
+    if asked.coldest is None and not asked.winters and not asked.past_years:
+        expected = 'a design low such as --coldest "-10 degF", or --past-years 10, or --winters FILE.csv'
         problems.append(Problem("--coldest", "nothing", expected))
     low = maybe("--coldest", asked.coldest, "temperature")
     if low is not None and not 203.15 <= low <= 323.15:

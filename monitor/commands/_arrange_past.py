@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.model.errors import BadInput, Problem
+from monitor.model.errors import BadInput, Problem, SourceFailed
 from monitor.model.forecast import Forecast
+from monitor.model.site import Site
 from monitor.outlook.arrange import Past
 from monitor.outlook.hours import dewpoint_k
 from monitor.weather.file import MAX_BYTES, parse_csv
@@ -49,6 +50,19 @@ def read_past(path: Path, name: str = "") -> Past:
     if problems:
         raise BadInput(problems)
     return _joined(parts, name)
+
+
+def ask_past(site: Site, years: int, base_url: str = "") -> Past:
+    """Return the last `years` winters of the place from Open-Meteo's archive. Raises SourceFailed."""
+    from monitor.weather import archive
+    from monitor.weather.errors import WeatherError
+    from monitor.weather.fetch import Context
+
+    try:
+        parts = archive.winters(site, years, Context(), base_url)
+    except WeatherError as error:
+        raise SourceFailed(f"past winters: {error.message}; --winters FILE.csv takes them from a file") from error
+    return _joined(list(parts), "")
 
 
 def _lines(path: Path) -> list[str]:

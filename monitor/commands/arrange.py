@@ -25,6 +25,11 @@ Winters = Annotated[
     list[Path] | None,
     typer.Option("--winters", help="Hourly temperatures of past winters, in the forecast's CSV form. Repeat."),
 ]
+PastYears = Annotated[
+    int | None,
+    typer.Option("--past-years", min=1, max=40, help="Ask Open-Meteo's archive for as many past winters of the place."),
+]
+PastUrl = Annotated[str, typer.Option("--past-url", help="Another server with the same archive.", hidden=True)]
 Size = Annotated[
     list[str] | None, typer.Option("--size", help='Only these: "40 lb", "250 gal". Repeat; else all common ones.')
 ]
@@ -68,6 +73,8 @@ def arrange(
     summer_use: SummerUse = None,
     coldest: Coldest = None,
     winters: Winters = None,
+    past_years: PastYears = None,
+    past_url: PastUrl = "",
     size: Size = None,
     cylinder: Cylinder = None,
     carry: Carry = None,
@@ -110,7 +117,8 @@ def arrange(
 
     asked = _arrange_ask.Options(
         appliances=tuple(appliance or ()), heaters=tuple(heater or ()), use=use, summer_use=summer_use,
-        coldest=coldest, winters=tuple(winters or ()), sizes=tuple(size or ()), cylinders=tuple(cylinder or ()),
+        coldest=coldest, winters=tuple(winters or ()), past_years=past_years, past_url=past_url,
+        sizes=tuple(size or ()), cylinders=tuple(cylinder or ()),
         carry=carry, height=height, width=width, most=most, fuel_most=fuel_most, scale=scale, delivery=not no_delivery,
         refill_at=refill_at, prices=tuple(price or ()), yearly=tuple(yearly or ()), gas=gas,
         gas_delivered=gas_delivered, trip=trip, mind=mind, site=site, name=name, latitude=latitude,

@@ -73,14 +73,14 @@ def fetch(source: WeatherSource, site: Site, context: Context) -> Forecast:
     chosen = str(source.options.get("models") or "")
     base = (source.base_url or (ENSEMBLE_URL if ensemble else FORECAST_URL)).rstrip("/")
     client = Client.of(WHO, source, site, context)
-    params = {**_place(source, site), "hourly": ",".join(VARIABLES), "forecast_days": str(DAYS)}
+    params = {**place(source, site), "hourly": ",".join(VARIABLES), "forecast_days": str(DAYS)}
     params["past_days"] = str(PAST_DAYS)
     url = f"{base}/v1/{'ensemble' if ensemble else 'forecast'}"
     answer, models = _asked(client, url, params, [chosen] if chosen or not ensemble else list(ENSEMBLE_MODELS))
-    body = _body(answer, context.now())
+    body = body_of(answer, context.now())
     received = context.now()
-    start, columns = _columns(body)
-    air, notes = _members(columns)
+    start, columns = columns_of(body)
+    air, notes = members_of(columns)
     folder = (_META_ENSEMBLE if ensemble else _META).get(models)
     issued, words = _issued(client, base, folder, start, received)
     if received - issued > GONE:
@@ -92,11 +92,11 @@ def fetch(source: WeatherSource, site: Site, context: Context) -> Forecast:
         received=received,
         start=start,
         air_k=air,
-        wind_m_s=_middle(columns, WIND, 0.0, 120.0),
-        cloud=_middle(columns, CLOUD, 0.0, 1.0),
-        humidity=_middle(columns, HUMIDITY, 0.0, 1.0),
+        wind_m_s=middle(columns, WIND, 0.0, 120.0),
+        cloud=middle(columns, CLOUD, 0.0, 1.0),
+        humidity=middle(columns, HUMIDITY, 0.0, 1.0),
         credit=CREDIT,
-        elevation_m=_elevation(body),
+        elevation_m=elevation_of(body),
         notes=(*words, *notes),
     )
 
@@ -117,13 +117,13 @@ def previous_runs(source: WeatherSource, site: Site, context: Context, past_days
     """
     base = (source.base_url or PREVIOUS_URL).rstrip("/")
     names = [AIR, *(f"{AIR}_previous_day{d}" for d in range(1, 8))]
-    params = {**_place(source, site), "hourly": ",".join(names), "forecast_days": "1", "past_days": str(past_days)}
+    params = {**place(source, site), "hourly": ",".join(names), "forecast_days": "1", "past_days": str(past_days)}
     answer = Client.of(WHO, source, site, context).get(f"{base}/v1/forecast", params)
-    body = _body(answer, context.now())
-    start, columns = _columns(body)
+    body = body_of(answer, context.now())
+    start, columns = columns_of(body)
     hours = len(next(iter(columns.values())))
     rows = [series.air_k(columns.get(name, np.full(hours, np.nan)))[0] for name in names]
-    return PreviousRuns(start, np.array(rows), _elevation(body))
+    return PreviousRuns(start, np.array(rows), elevation_of(body))
 
 
 def _asked(client: Client, url: str, params: Mapping[str, str], names: list[str]) -> tuple[Answer, str]:
@@ -136,9 +136,10 @@ def _asked(client: Client, url: str, params: Mapping[str, str], names: list[str]
     return client.get(url, {**params, **({"models": last} if last else {})}), last
 
 
-def _place(source: WeatherSource, site: Site) -> dict[str, str]:
+def place(source: WeatherSource, site: Site) -> dict[str, str]:
+    """Return the parameters that name the place, and the key where there is one. Raises WeatherError."""
     latitude, longitude = place_of(site)
-    place = {
+    asked = {
         "latitude": latitude,
         "longitude": longitude,
         "timeformat": "unixtime",
@@ -148,14 +149,14 @@ def _place(source: WeatherSource, site: Site) -> dict[str, str]:
     key_file = source.options.get("api_key_file")
     if key_file:
         try:
-            place["apikey"] = read_secret(str(key_file))
+            asked["apikey"] = read_secret(str(key_file))
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
             raise WeatherError("permanent", f"{WHO}: cannot read api_key_file {key_file}: {reason}") from error
-    return place
+    return asked
 
 
-def _body(answer: Answer, now: datetime) -> Mapping[str, Any]:
+def body_of(answer: Answer, now: datetime) -> Mapping[str, Any]:
     """The answer's JSON object; every other status or shape as the error it is."""
     if answer.status != 200:
         raise _refused(answer, now)
@@ -199,14 +200,14 @@ def _back_off_s(reason: str, now: datetime) -> float:
     return 120.0
 
 
-def _columns(body: Mapping[str, Any]) -> tuple[datetime, dict[str, Series]]:
+def columns_of(body: Mapping[str, Any], most_hours: int = 24 * 120) -> tuple[datetime, dict[str, Series]]:
     """Start of the series and every numeric column in degC, m/s or share, on whole UTC hours."""
     hourly, units = body.get("hourly"), body.get("hourly_units")
     if not isinstance(hourly, Mapping) or not isinstance(units, Mapping) or not isinstance(hourly.get("time"), list):
         raise WeatherError("temporary", f"{WHO} answered without hourly values")
     times = _times(hourly["time"], str(units.get("time", "")), body)
     start, hours = series.span(times)
-    if not 0 < hours <= 24 * 120:
+    if not 0 < hours <= most_hours:
         raise WeatherError("temporary", f"{WHO} answered with a series of {hours} hours")
     columns = {}
     for name, values in hourly.items():
@@ -242,7 +243,7 @@ def _times(stamps: list[Any], form: str, body: Mapping[str, Any]) -> list[dateti
     return times
 
 
-def _members(columns: Mapping[str, Series]) -> tuple[Series, tuple[str, ...]]:
+def members_of(columns: Mapping[str, Series]) -> tuple[Series, tuple[str, ...]]:
     """Air temperature (members, hours) in K: control first, members as numbered, one after the other for each model."""
     pattern = re.compile(rf"{AIR}(?:_member(\d+))?(_[a-z].*)?$")
     found = []
@@ -262,7 +263,7 @@ def _members(columns: Mapping[str, Series]) -> tuple[Series, tuple[str, ...]]:
     return np.array(rows), tuple(notes)
 
 
-def _middle(columns: Mapping[str, Series], variable: str, low: float, high: float) -> Series | None:
+def middle(columns: Mapping[str, Series], variable: str, low: float, high: float) -> Series | None:
     """Mean over the members of a variable, gaps where none has a value; None where it is not offered."""
     rows = [series.within(v, low, high) for name, v in columns.items() if name.startswith(variable)]
     if not rows or not np.isfinite(rows).any():
@@ -272,7 +273,8 @@ def _middle(columns: Mapping[str, Series], variable: str, low: float, high: floa
     return np.where(count > 0, np.nansum(stack, axis=0) / np.maximum(count, 1), np.nan)
 
 
-def _elevation(body: Mapping[str, Any]) -> float | None:
+def elevation_of(body: Mapping[str, Any]) -> float | None:
+    """Return the height (m) that the answer's grid cell was brought to, None where it is none."""
     value = series.number(body.get("elevation"))
     return value if -500.0 <= value <= 9000.0 else None
 

@@ -16,6 +16,7 @@ from tests.weather.servers.base import Asked, Loopback, Reply, json_reply
 KNOWN = {
     "latitude", "longitude", "elevation", "hourly", "daily", "current", "temperature_unit", "wind_speed_unit",
     "precipitation_unit", "timeformat", "timezone", "past_days", "forecast_days", "models", "apikey", "cell_selection",
+    "start_date", "end_date",
 }  # fmt: skip
 UNITS = {"relative_humidity_2m": "%", "cloud_cover": "%"}
 WIND_UNITS = {"kmh": ("km/h", 3.6), "ms": ("m/s", 1.0), "mph": ("mp/h", 1 / 0.44704), "kn": ("kn", 3600 / 1852)}
@@ -53,7 +54,7 @@ class OpenMeteo(Loopback):
                     "update_interval_seconds": 21_600,
                 }
             )
-        if asked.path not in {"/v1/forecast", "/v1/ensemble"}:
+        if asked.path not in {"/v1/forecast", "/v1/ensemble", "/v1/archive"}:
             return json_reply({"error": True, "reason": "Not Found"}, 404)
         problem = self._problem(asked)
         if problem:
@@ -69,6 +70,8 @@ class OpenMeteo(Loopback):
             return f"Latitude must be in range of -90 to 90°. Given: {latitude}."
         if not -180 <= float(query.get("longitude", "nan")) <= 180:
             return "Longitude must be in range of -180 to 180°."
+        if asked.path.endswith("archive") and not {"start_date", "end_date"} <= set(query):
+            return "Parameter 'start_date' and 'end_date' must be set"
         days = int(query.get("forecast_days", "7"))
         if not 0 <= days <= 16:
             return f"Forecast days is invalid. Allowed range 0 to 16. Given {days}."
@@ -80,6 +83,10 @@ class OpenMeteo(Loopback):
         midnight = self.now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
         start = midnight - timedelta(days=int(query.get("past_days", "0")))
         hours = 24 * (int(query.get("past_days", "0")) + int(query.get("forecast_days", "7")))
+        if "start_date" in query:
+            start = datetime.fromisoformat(query["start_date"]).replace(tzinfo=UTC)
+            last = datetime.fromisoformat(query["end_date"]).replace(tzinfo=UTC)
+            hours = int((last - start) / timedelta(hours=1)) + 24
         times = [start + timedelta(hours=k) for k in range(hours)]
         unix = query.get("timeformat") == "unixtime"
         units: dict[str, str] = {"time": "unixtime" if unix else "iso8601"}
