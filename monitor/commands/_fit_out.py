@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +16,8 @@ from monitor.site.questions import questions
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from monitor.store import Store
 
 
 def load(path: Path | None) -> Site:
@@ -95,6 +98,7 @@ def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Pat
     from zoneinfo import ZoneInfo
 
     from monitor import store as database
+    from monitor.store import place
 
     named = list(fit_out.NAMES) if "all" in done else [name.strip().lower() for name in done]
     form = "all, or a step: " + ", ".join(fit_out.NAMES)
@@ -112,18 +116,27 @@ def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Pat
     if problems:
         raise BadInput(problems)
     steps = [name for name in fit_out.NAMES if name in named]
-    payload: dict[str, Any] = {"steps": steps} | ({"note": note} if note else {})
     with database.Store.open(database.find(site, path)) as store, store.transaction():
-        entries = [store.add_event(database.Event("first-start", "site", when, now, payload))]
-        if "leak check" in steps:
-            tight = {"result": "tight", "method": "leak-test solution, first-start sheet"}
-            entries.append(store.add_event(database.Event("leak-check", "site", when, now, tight)))
+        place.require(store, site)
+        entries = enter(store, steps, when, now, note)
     return {
         "entries": entries,
         "time": when.isoformat(),
         "steps": steps,
         "left_out": [name for name in fit_out.NAMES if name not in steps],
     }
+
+
+def enter(store: Store, steps: Sequence[str], when: datetime, now: datetime, note: str) -> list[int]:
+    """Enter the steps done at `when`; a leak check among them counts as tight. Returns the entries' numbers."""
+    from monitor import store as database
+
+    payload: dict[str, Any] = {"steps": list(steps)} | ({"note": note} if note else {})
+    entries = [store.add_event(database.Event("first-start", "site", when, now, payload))]
+    if "leak check" in steps:
+        tight = {"result": "tight", "method": "leak-test solution, first-start sheet"}
+        entries.append(store.add_event(database.Event("leak-check", "site", when, now, tight)))
+    return entries
 
 
 def say_kept(to: Console, kept: dict[str, Any]) -> None:

@@ -17,14 +17,17 @@ from starlette.types import ASGIApp
 
 from monitor import __version__
 from monitor.model.errors import BoiloffError
-from monitor.web import api, guard
+from monitor.web import api, api_choose, guard
 from monitor.web.act import Act
+from monitor.web.arrange import Arrange, Reckoner
+from monitor.web.first_start import FirstStart
 from monitor.web.keep import FORMS
 from monitor.web.look import Look
 from monitor.web.past import Past
 from monitor.web.reasons import Reasons
 from monitor.web.record import Record
 from monitor.web.suppose import Suppose
+from monitor.web.train import Train
 from monitor.web.trip import Trip
 from monitor.web.view import HERE, Context, Refused, View
 
@@ -41,9 +44,10 @@ class Kept(StaticFiles):
         return response
 
 
-def _routes(view: View) -> list[tuple[str, Handler, list[str]]]:
+def _routes(view: View, reckoner: Reckoner) -> list[tuple[str, Handler, list[str]]]:
     look, act, past = Look(view), Act(view), Past(view)
     suppose, reasons, record = Suppose(view), Reasons(view), Record(view)
+    choose = Arrange(view, reckoner)
     return [
         ("/", look.now, ["GET"]),
         ("/outlook", look.outlook, ["GET"]),
@@ -68,6 +72,10 @@ def _routes(view: View) -> list[tuple[str, Handler, list[str]]]:
         ("/past", past.past, ["GET"]),
         ("/forecasts", past.forecasts, ["GET"]),
         ("/suppose", suppose.suppose, ["GET"]),
+        ("/arrange", choose.arrange, ["GET"]),
+        ("/arrange/site", choose.site_file, ["GET"]),
+        ("/train", Train(view).train, ["GET"]),
+        ("/first-start", FirstStart(view).first_start, ["GET", "POST"]),
         ("/explain", reasons.explain, ["GET"]),
         ("/site", reasons.site, ["GET"]),
         ("/login", act.login, ["GET", "POST"]),
@@ -124,13 +132,15 @@ def create(context: Context) -> ASGIApp:
         openapi_url="/v1/openapi.json",
         summary="Readings, outlook, alerts and health of one household's LP-gas cylinders. SI units.",
     )
-    view = View(context)
+    view, reckoner = View(context), Reckoner()
     for kind in (HTTPException, Refused, BoiloffError):
         app.add_exception_handler(kind, partial(_trouble, view))
     app.mount("/static", Kept(directory=HERE / "static"), name="static")
-    for path, handler, methods in _routes(view):
+    for path, handler, methods in _routes(view, reckoner):
         app.add_route(path, handler, methods=methods, include_in_schema=False)
-    app.include_router(api.router(context))
+    routes = api.router(context)
+    api_choose.add(routes, context, reckoner)
+    app.include_router(routes)
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(guard.Door, guard=context.guard)
     return app

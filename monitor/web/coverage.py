@@ -32,6 +32,7 @@ class CoverageMap:
     now: tuple[float, float] | None
     coldest: tuple[float, float] | None
     basis: Basis
+    low_x: float | None = None  # where the design low stands
 
 
 def cover(site: Site, air_k: NDArray[np.float64], share: NDArray[np.float64], basis: Basis) -> NDArray[np.int64]:
@@ -70,11 +71,17 @@ def _fields(grid: NDArray[np.int64]) -> dict[Cover, str]:
     return {name: "".join(pieces) for name, pieces in out.items()}
 
 
-def draw(site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datetime) -> CoverageMap:
-    """Draw the map on one basis, wide enough for the coming hours, with them as a path through it."""
+def draw(
+    site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datetime, *, low_k: float | None = None
+) -> CoverageMap:
+    """Draw the map on one basis, wide enough for the coming hours, with them as a path through it.
+
+    `low_k` (K): a design low to mark; the map then reaches 5 K beyond it.
+    """
     points = _path_points(site, payload, now)
-    low = min([-30.0, *[t for t, _ in points]])
-    high = max([30.0, *[t for t, _ in points]])
+    marked = [] if low_k is None else [low_k - ZERO_C_K]
+    low = min([-30.0, *[t for t, _ in points], *[t - 5.0 for t in marked]])
+    high = max([30.0, *[t for t, _ in points], *[t + 5.0 for t in marked]])
     air_c = np.linspace(low, high, 81)
     share = np.linspace(0.0, 1.0, 41)
     middle_c, middle_share = (air_c[1:] + air_c[:-1]) / 2, (share[1:] + share[:-1]) / 2
@@ -93,6 +100,7 @@ def draw(site: Site, payload: Mapping[str, Any] | None, basis: Basis, now: datet
         now=(x(points[0][0]), y(points[0][1])) if points else None,
         coldest=(x(coldest[0]), y(coldest[1])) if coldest else None,
         basis=basis,
+        low_x=x(marked[0]) if marked else None,
     )
 
 

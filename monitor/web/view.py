@@ -35,6 +35,7 @@ SHEETS = (
     ("/alerts", "Alerts"),
     ("/past", "Past"),
     ("/suppose", "What if"),
+    ("/arrange", "Arrange"),
     ("/inputs", "Inputs"),
 )
 
