@@ -66,7 +66,8 @@ def _stretch(outlook: Outlook, run: list[HourOutlook], site: Site) -> Stretch:
     own = next((s for s in outlook.uncovered if s.start < end and start < s.end), None)
     if own is not None and own.probability is not None:
         odds.append(own.probability)
-    worst = min(run, key=lambda h: (h.hold_s if h.hold_s is not None else math.inf, h.headroom_w or 0.0))
+    asked = [h for h in run if h.needed_hold_s != 0.0] or run  # in the others no hold is asked for
+    worst = min(asked, key=lambda h: (h.hold_s if h.hold_s is not None else math.inf, h.headroom_w or 0.0))
     needed = own.needed_hold_s if own is not None else max((a.hold_s for a in site.appliances), default=0.0)
     return Stretch(
         start, end, worst.time, worst.headroom_w or 0.0, worst.hold_s or 0.0,

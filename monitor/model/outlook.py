@@ -61,6 +61,7 @@ class HourOutlook:
     air_band_k: Band | None = None
     capacity_band_w: Band | None = None  # sustained, on the site's basis
     hold_band_s: Band | None = None
+    needed_hold_s: float | None = None  # longest stated burn of this hour; 0 = none by turns, None = not known
 
 
 @dataclass(frozen=True, slots=True)

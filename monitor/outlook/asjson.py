@@ -53,6 +53,7 @@ def _hour(hour: HourOutlook) -> dict[str, Any]:
         "air_band_c": _band(hour.air_band_k, 2, ZERO_C_K),
         "capacity_band_w": _band(hour.capacity_band_w, 0),
         "hold_band_s": _band(hour.hold_band_s, 0),
+        "needed_hold_s": _number(hour.needed_hold_s, 2),
     }
 
 

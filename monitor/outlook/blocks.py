@@ -24,7 +24,9 @@ class Block:
     """One night or day. `day` is the local date on which it begins. None = not known (a gap, no level).
 
     `least_headroom_w`, `least_hold_s`, `level_needed` (share of full; None with `beyond_any_level` = at no level) are
-    those of the hours in which the household may burn, of all hours where it may not. `uncovered` are local spans.
+    those of the hours in which the household may burn, of all hours where it may not. `least_hold_s` leaves out hours
+    with no stated burn, in which a continuous appliance alone may burn: None where that is all. `uncovered` are local
+    spans.
     `probability` of a night is that of any of its hours where the outlook's own nights are given, else that of its
     worst hour.
     """
@@ -98,7 +100,7 @@ def _block(
         coldest_k=coldest.air_k if coldest else None,
         coldest_at=coldest.time.astimezone(zone) if coldest else None,
         least_headroom_w=_least([h.headroom_w for h in burning]),
-        least_hold_s=_least([h.hold_s for h in burning]),
+        least_hold_s=_least([h.hold_s for h in burning if state == "idle" or h.needed_hold_s != 0.0]),
         level_needed=None if None in needed else max((n for n in needed if n is not None), default=None),
         beyond_any_level=bool(needed) and None in needed,
         uncovered=spans,

@@ -283,6 +283,7 @@ def _hours(
                 air_band_k=air_band[k],
                 capacity_band_w=capacity_band[k],
                 hold_band_s=hold_band[k],
+                needed_hold_s=float(stated_s[k]),
             )
         )
     return tuple(hours), stretches(hours, list(hold_short), list(stated_s), by_member), members

@@ -36,6 +36,7 @@ def stretches(
         part = hours[a:b]
         headroom = [h.headroom_w if h.headroom_w is not None else np.inf for h in part]
         worst = part[int(np.argmin(headroom))]
+        asked = [h for h, stated in zip(part, stated_s[a:b], strict=True) if stated > 0.0] or part
         odds = None if by_member is None else float(by_member[:, a:b].any(axis=1).mean())
         found.append(
             Stretch(
@@ -43,7 +44,7 @@ def stretches(
                 end=part[-1].time + HOUR,
                 worst_time=worst.time,
                 worst_headroom_w=float(min(headroom)),
-                worst_hold_s=min((h.hold_s for h in part if h.hold_s is not None), default=0.0),
+                worst_hold_s=min((h.hold_s for h in asked if h.hold_s is not None), default=0.0),
                 worst_air_k=min((h.air_k for h in part if h.air_k is not None), default=float("nan")),
                 needed_hold_s=max(stated_s[a:b], default=0.0),
                 probability=odds,

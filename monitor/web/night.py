@@ -53,6 +53,7 @@ def hour_of(entry: Mapping[str, Any]) -> HourOutlook:
         air_k=_kelvin(entry["air_c"]),
         liquid_k=_kelvin(entry["liquid_c"]),
         air_band_k=_band_k(entry.get("air_band_c")),
+        needed_hold_s=entry.get("needed_hold_s"),
         **{name: entry[name] for name in same},
     )
 
