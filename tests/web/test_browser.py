@@ -20,10 +20,12 @@ CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]  # fmt: skip
 WISH = "/suppose?asked=1&more=1&open=A&open=B&heater=12+kW&cold=-25+%C2%B0C"
+CHOICE = "/arrange?asked=1&coldest=-5+%C2%B0F&use=0.4+kg%2Fday&carry=60+lb&most=4&mind=short-nights"
 PAGES = (
     "/", "/trip", "/outlook", "/map", "/enter", "/alerts", "/past", "/suppose", "/inputs", "/flame", "/valve",
     "/explain", "/site", "/readings", "/forecasts", "/login", "/record", "/record/fill", "/record/exchange",
-    "/record/leak-check", "/record/marks", "/record/purchase", "/cost", WISH,
+    "/record/leak-check", "/record/marks", "/record/purchase", "/cost", WISH, "/arrange", CHOICE, "/train",
+    "/first-start",
 )  # fmt: skip
 
 
