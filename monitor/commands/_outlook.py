@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from monitor import outlook
+from monitor.alerts.cautions import DETECTOR, LOCAL, SMELL, WARMING
 from monitor.commands import _conditions
 from monitor.model.errors import BadInput, Problem
 from monitor.model.outlook import Outlook, RunOut
@@ -25,11 +26,7 @@ if TYPE_CHECKING:
 
 TIME_FORM = 'a time with its offset from UTC, such as "2026-01-05T18:00-06:00" or "2026-01-05T18:00Z"'
 LEAD = timedelta(days=10)
-CAUTION = (
-    "Never warm a cylinder with a flame, a heater or hot water, and never bring one indoors. Before you touch a valve: "
-    "burners off; if you smell gas, leave and call from outside. Local codes and a licensed fitter come first. "
-    "boiloff calculates; it detects no gas."
-)
+CAUTION = f"{WARMING} Before you touch a valve: every burner off. {SMELL} {LOCAL} {DETECTOR}"
 WIDE = 110
 
 
@@ -133,12 +130,14 @@ def _from_store(site: Site, asked: Options, use: float | None) -> tuple[Site, Ou
     from monitor.service import round as main_job
     from monitor.service import usage
     from monitor.service.levels import Levels
+    from monitor.store import place
 
     path = database.find(site, asked.store)
     if not path.exists():
         raise database.missing(path, "; or give --forecast and --charge")
     now = datetime.now(UTC)
     with database.Store.open(path, readonly=True) as store:
+        place.warn(store, site)
         facts = main_job.gather(site, store, now)
         level = Levels().now(site, store, now, facts.history)
         site, levels = level.site, level.levels

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -39,9 +39,22 @@ def answer(asked: _outlook.Options, closed: tuple[str, ...], coldest: str | None
     return site, made, found
 
 
-def plan_json(site: Site, made: Outlook, found: Plan) -> dict[str, Any]:
-    """The plan as JSON values: SI units, times in UTC."""
-    return {"site": site.name, **plan_jsonable(found), "run_out": _run_out(made.run_out)}
+def intended(asked: _outlook.Options, site: Site, now: datetime) -> datetime | None:
+    """Return when the household said that it will go; None where it did not, or nothing is read from the store."""
+    from monitor import store as database
+    from monitor.service.due import dates
+
+    path = database.find(site, asked.store)
+    if asked.forecast is not None or asked.charge or not path.exists():
+        return None
+    with database.Store.open(path, readonly=True) as opened:
+        return dates(site, opened.entries(), now).planned_refill
+
+
+def plan_json(site: Site, made: Outlook, found: Plan, going: datetime | None) -> dict[str, Any]:
+    """The plan as JSON values: SI units, times in UTC. `going`: when the household said that it will go."""
+    said = None if going is None else going.astimezone(UTC).isoformat()
+    return {"site": site.name, **plan_jsonable(found), "run_out": _run_out(made.run_out), "planned_refill": said}
 
 
 def _run_out(run_out: RunOut | None) -> dict[str, str | None] | None:
@@ -51,10 +64,12 @@ def _run_out(run_out: RunOut | None) -> dict[str, str | None] | None:
     return {name: None if t is None else t.astimezone(UTC).isoformat() for name, t in quantiles.items()}
 
 
-def print_plan(to: Console, site: Site, made: Outlook, found: Plan) -> None:
+def print_plan(to: Console, site: Site, made: Outlook, found: Plan, going: datetime | None = None) -> None:
     """What to do first, then why, then what gives way, then the caution."""
     zone, u = ZoneInfo(site.timezone), site.units
     to.print(f"[bold]{site.name}[/bold], {found.made.astimezone(zone):%a %d %b %H:%M}", markup=True)
+    if going is not None:
+        to.print(f"You plan to go on {going.astimezone(zone):%a %d %b at %H:%M}.")
     if found.when is None:
         to.print("[bold]NO TRIP[/bold]: " + "; ".join(found.reasons) + ".")
     else:

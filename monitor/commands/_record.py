@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from monitor.alerts.cautions import SMELL
 from monitor.commands import _record_kinds as kinds
 from monitor.commands._print import console, print_json
 from monitor.model.entry import Entry
@@ -19,7 +20,7 @@ from monitor.outlook import record
 from monitor.sensors import plausible
 from monitor.sensors.hand import SOURCE
 from monitor.sensors.sent import Refused
-from monitor.sensors.when import when
+from monitor.sensors.when import to_come, when
 from monitor.site import find, load, units
 from monitor.store.record import Event
 
@@ -28,10 +29,7 @@ if TYPE_CHECKING:
 
 UNWEIGHED_SD = 0.03  # of full, one sd of a cylinder that the filler said is at its limit (our judgement, no source)
 LIQUID_FULL = 0.55  # kg of cold liquid propane a kg of water capacity: no cylinder holds more (density below 0.55 kg/L)
-SMELL = (
-    "Close the cylinder valves, keep flames and switches away, and leave it shut until a licensed fitter has mended "
-    "it. If you smell gas, leave first and call from outside."
-)
+LEAK = f"LEAK. {SMELL} Close the cylinder valves, and leave them shut until a licensed fitter has mended it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +45,12 @@ class Asked:
 def keep(kind: str, subject: str | None, told: Mapping[str, str | None], asked: Asked, *, full: bool = False) -> None:
     """Keep an entry and say what it means. `told` has texts by option; `full`: filled to its limit, not weighed."""
     from monitor import store as database
+    from monitor.store import place
 
     site, now = load(find(asked.site)), datetime.now(UTC)
     given = _asked_for(kind, {k: v for k, v in told.items() if v is not None})
     with database.Store.open(database.find(site, asked.store)) as opened, opened.transaction():
+        place.require(opened, site)
         so_far = opened.entries(record.MARKING)
         event = entered(site, kind, subject, given, asked.at, now)
         then = at_entry(record.marked(site, so_far, event.time), event)
@@ -89,7 +89,7 @@ def entered(site: Site, kind: str, subject: str | None, given: Mapping[str, str]
     whose = subject_of(site, kind, subject, problems)
     time = now
     try:
-        time = when(at, now, site.timezone)
+        time = (to_come if kinds.KINDS[kind].ahead else when)(at, now, site.timezone)
     except BadInput as error:
         problems += error.problems
     payload: dict[str, Any] = {}
@@ -186,7 +186,7 @@ def warnings(site: Site, event: Event) -> list[str]:
     """Return what must be said at once: an over-fill, a short fill, a leak, a date that is past or near."""
     out = []
     if event.kind == "leak-check" and event.payload.get("result") == "leak":
-        out.append(f"LEAK. {SMELL}")
+        out.append(LEAK)
     if event.subject == "site":
         return out
     check = check_of(site, event)

@@ -49,6 +49,7 @@ class Kind:
     title: str
     of_cylinder: bool | str
     fields: tuple[Field, ...]
+    ahead: bool = False  # its time is still to come
 
 
 def _needed(field: Field) -> Field:
@@ -75,6 +76,7 @@ KINDS: Mapping[str, Kind] = {
         Field("pressure_pa", "pressure", "pressure", example="11 inH2O"), *_BOUGHT)),
     "hose": Kind("Hose replaced", False, _BOUGHT),
     "marks": Kind("Marks read", True, (_TARE, _WATER, *_DATES, _NOTE)),
+    "planned-refill": Kind("Refill planned", "either", (_NOTE,), ahead=True),
     "delivery": Kind("Delivered", False, (Field("mass_kg", "mass", "mass", example="250 lb"), _PRICE, _NOTE)),
 }  # fmt: skip
 

@@ -44,7 +44,8 @@ def plan(
 
     asked = _outlook.Options(site, forecast, tuple(charge or ()), at, use, store, None)
     where, made, found = _plan.answer(asked, tuple(closed or ()), coldest)
+    going = _plan.intended(asked, where, made.at)
     if json:
-        print_json(_plan.plan_json(where, made, found))
+        print_json(_plan.plan_json(where, made, found, going))
     else:
-        _plan.print_plan(console(), where, made, found)
+        _plan.print_plan(console(), where, made, found, going)

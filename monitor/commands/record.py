@@ -26,7 +26,7 @@ def register(app: typer.Typer) -> None:
     for name, command in (
         ("fill", fill), ("exchange", exchange), ("purchase", purchase), ("trip", trip), ("leak-check", leak_check),
         ("regulator", regulator), ("hose", hose), ("marks", marks), ("delivery", delivery), ("list", list_),
-        ("undo", undo), ("due", due), ("import", import_),
+        ("undo", undo), ("due", due), ("planned-refill", planned_refill), ("import", import_),
     ):  # fmt: skip
         group.command(name)(command)
     app.add_typer(group, name="record")
@@ -215,6 +215,20 @@ def delivery(
 
     told = {"mass": mass, "price": price, "note": note}
     _record.keep("delivery", None, told, _record.Asked(site, store, at, json))
+
+
+def planned_refill(
+    when: Annotated[str, typer.Argument(help='When you will go: "tomorrow 10:00", "2026-12-24", ISO 8601.')] = "",
+    cylinder: Annotated[str | None, typer.Argument(help="The cylinder that you take, if one alone.")] = None,
+    note: NOTE = None,
+    site: SITE = None,
+    store: STORE = None,
+    json: JSON = False,
+) -> None:
+    """Keep when you will go for a refill: the warning of a run-out goes by it. The newest plan counts."""
+    from monitor.commands import _record
+
+    _record.keep("planned-refill", cylinder, {"note": note}, _record.Asked(site, store, when, json))
 
 
 def list_(

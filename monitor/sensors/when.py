@@ -12,6 +12,10 @@ EXPECTED = 'a time such as "18:30", "yesterday 18:30", "2 h ago" or "2026-01-05 
 _AGO = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?(s|sec|min|minutes?|h|hours?|d|days?|weeks?) ago", re.IGNORECASE)
 _CLOCK = re.compile(r"(?:(today|yesterday),? )?([0-2]?[0-9])[:.]([0-5][0-9])", re.IGNORECASE)
 _SECONDS = {"s": 1, "m": 60, "h": 3600, "d": 86_400, "w": 604_800}
+EXPECTED_AHEAD = 'a day or time to come, such as "tomorrow", "tomorrow 10:00", "2026-01-05" or "2026-01-05 10:00"'
+_PLANNED = re.compile(r"(today|tomorrow|\d{4}-\d\d-\d\d)(?:[T ,] ?(\d{1,2}:\d\d(?::\d\d)?\S{0,8}))?", re.IGNORECASE)
+_EVENING = "18:00"
+_FARTHEST = timedelta(days=366)
 _AHEAD = timedelta(minutes=1)
 
 
@@ -26,6 +30,27 @@ def when(text: str, now: datetime, zone: str, key: str = "--at") -> datetime:
         local = found.astimezone(ZoneInfo(zone))
         raise BadInput(Problem(key, f'"{text}"', "a time that has been", f"{local:%Y-%m-%d %H:%M %Z} is still to come"))
     return min(found, now)
+
+
+def to_come(text: str, now: datetime, zone: str, key: str = "--at") -> datetime:
+    """Return the time (UTC) of something planned; a day without an hour is its evening, 18:00 local.
+
+    Raises BadInput: not a time, a local time that does not exist or comes twice, the past, more than a year ahead.
+    """
+    plain = " ".join(text.strip().split())
+    today = now.astimezone(ZoneInfo(zone)).date()
+    days = {"today": today, "tomorrow": today + timedelta(days=1)}
+    match = _PLANNED.fullmatch(plain)
+    if match is None:
+        raise BadInput(Problem(key, f'"{plain[:60]}"' if plain else "nothing", EXPECTED_AHEAD))
+    day, clock = days.get(match[1].lower(), match[1]), match[2] or _EVENING
+    found = _written(f"{day} {'0' if clock[1] == ':' else ''}{clock}", zone, key)
+    if not now < found <= now + _FARTHEST:
+        local = found.astimezone(ZoneInfo(zone))
+        raise BadInput(
+            Problem(key, f'"{plain}"', "a time to come within a year", f"it means {local:%Y-%m-%d %H:%M %Z}")
+        )
+    return found
 
 
 def _ago(plain: str, now: datetime) -> datetime | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.alerts.cautions import SMELL
 from monitor.model.site import Cylinder, Site
 from monitor.model.units_out import show
 
@@ -138,7 +139,7 @@ STEPS: tuple[Step, ...] = (
     Step(
         "air",
         "Doors and windows open, nobody smoking, no spark or flame near, every appliance valve and burner off.",
-        "You smell gas: leave, touch no switch, call from outside.",
+        SMELL,
     ),
     Step(
         "look",

@@ -12,7 +12,7 @@ from fastapi import APIRouter, HTTPException, Query
 from monitor.model.site import Site
 from monitor.outlook.asjson import plan_jsonable
 from monitor.service.round import choose_forecast
-from monitor.web import coverage, gather, shapes, suppose, trip
+from monitor.web import api_record, coverage, gather, shapes, suppose, trip
 
 if TYPE_CHECKING:
     from monitor.web.view import Context
@@ -31,6 +31,7 @@ def add(routes: APIRouter, context: Context) -> None:
     """Add the routes."""
     _reckoned(routes, context)
     _told(routes, context)
+    api_record.add(routes, context)
 
 
 def _reckoned(routes: APIRouter, context: Context) -> None:

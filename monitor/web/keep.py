@@ -30,6 +30,7 @@ TITLES = {
     "regulator": "The regulator was replaced",
     "hose": "A hose was replaced",
     "delivery": "Gas was delivered",
+    "planned-refill": "When you will go for a refill",
 }
 _LABELS = {
     "before": "Weight before, cylinder and gas", "after": "Weight after, cylinder and gas", "paid": "Gas paid for",
@@ -66,6 +67,11 @@ class Form:
         """Whether it is of a cylinder."""
         return KINDS[self.kind].of_cylinder is True
 
+    @property
+    def ahead(self) -> bool:
+        """Whether its time is still to come."""
+        return KINDS[self.kind].ahead
+
     def label(self, field: Field) -> str:
         """Return what a field is called."""
         text = _PER_KIND.get((self.kind, field.option), _LABELS.get(field.option, field.option))
@@ -89,7 +95,7 @@ def entered(
     told = {field.option: given.get(field.option, "") for field in form.fields}
     subject = given.get("cylinder") if form.of_cylinder else None
     try:
-        event = _record.entered(site, form.kind, subject, told, given.get("at") or "now", now)
+        event = _record.entered(site, form.kind, subject, told, given.get("at") or ("" if form.ahead else "now"), now)
         then = _record.at_entry(record.marked(site, so_far, event.time), event)
         if problems := _record.together(then, event):
             raise BadInput(problems)

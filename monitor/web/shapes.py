@@ -57,6 +57,7 @@ class Hour(Shape):
     uncovered: bool | None
     probability_uncovered: float | None
     charge_kg: dict[str, float | None]
+    needed_hold_s: float | None = None
 
 
 class Stretch(Shape):
@@ -292,3 +293,69 @@ class SetAsides(Shape):
     """What was set aside, newest first."""
 
     set_aside: list[AsideKept]
+
+
+class EntryKept(Shape):
+    """One entry of the record; `undoes` is the number of the entry that it takes back."""
+
+    id: int | None
+    kind: str
+    subject: str
+    time: datetime
+    entered: datetime
+    payload: dict[str, Any]
+    undoes: int | None
+    in_force: bool
+
+
+class Recorded(Shape):
+    """Entries, newest first."""
+
+    entries: list[EntryKept]
+
+
+class Amount(Shape):
+    """A sum of money; None where nothing is known."""
+
+    amount: float | None
+    entries: int
+    without_price: int
+
+
+class CostSpan(Shape):
+    """One month or year; None = not known."""
+
+    span: str
+    days: int
+    used_kg: float | None
+    used_days: int
+    taken_kg: float | None
+    fills: int
+    fills_not_weighed: int
+    fuel: Amount
+    trips: Amount
+    other: Amount
+    together: float | None
+    missing: list[str]
+
+
+class YearlyUse(Shape):
+    """Fuel a year and from what it is known."""
+
+    kg_year: float | None
+    basis: str
+
+
+class Costs(Shape):
+    """What the gas costs; money is the site's own."""
+
+    site: str
+    currency: str | None
+    used: str
+    price: dict[str, Any]
+    months: list[CostSpan]
+    years: list[CostSpan]
+    use: YearlyUse
+    cylinders: dict[str, Any] | None
+    cylinders_lack: list[str]
+    offers: list[dict[str, Any]]

@@ -18,6 +18,7 @@ from monitor.model.site import Site
 from monitor.model.units_out import show
 from monitor.outlook.plan import Plan, Rules, plan
 from monitor.outlook.use import stated
+from monitor.service import due
 from monitor.service.round import USAGE, gather
 from monitor.store import Store
 from monitor.web import words
@@ -41,6 +42,8 @@ class Trip:
         if any(level.reading_time is not None for level in levels):
             found = await asyncio.to_thread(reckon, self.context.store_path, site, levels, now)
         zone, units = ZoneInfo(site.timezone), site.units
+        going = await self.view.ask(lambda store: due.dates(site, store.entries([due.PLANNED]), now).planned_refill)
+        ahead = found is not None and found.when is not None and found.when > now
         return self.view.page(
             request, "trip.html", "The next refill", plan=found,
             when=None if found is None or found.when is None else words.day(found.when, zone),
@@ -48,6 +51,8 @@ class Trip:
             mass=lambda kg: words.whole(show(kg, "mass", units)),
             days=[] if found is None else [(f"{d:%a} {d.day} {d:%b}", f"{odds:.0%}") for d, odds in found.days[:21]],
             disconnect=DISCONNECT,
+            going=None if going is None else f"{words.day(going, zone)}, {words.clock(going, zone)}",
+            at=f"{found.when.astimezone(zone):%Y-%m-%dT%H:%M}" if ahead and found and found.when else None,
             allowed=f"{Rules.of(site.settings).risk:.0%}",
         )  # fmt: skip
 

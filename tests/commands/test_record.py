@@ -9,6 +9,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 import typer
@@ -277,3 +278,20 @@ def test_an_entry_and_its_reading_are_kept_together_or_not_at_all(home: Path) ->
         assert store.readings() == []
         assert store.latest_readings() == []
         assert len(store.readings(include_corrected=True)) == 2
+
+
+def test_a_planned_refill_is_a_time_to_come(run: Run, home: Path) -> None:
+    zone = ZoneInfo(load(home / "site.toml").timezone)
+    tomorrow = (datetime.now(zone) + timedelta(days=1)).date()
+    kept = run("record", "planned-refill", "tomorrow 9:30", "A")
+    local = datetime.fromisoformat(kept["time"]).astimezone(zone)
+    assert (kept["subject"], local.date(), f"{local:%H:%M}") == ("A", tomorrow, "09:30")
+    kept = run("record", "planned-refill", f"{tomorrow}")
+    local = datetime.fromisoformat(kept["time"]).astimezone(zone)
+    assert (kept["subject"], local.date(), f"{local:%H:%M}") == ("site", tomorrow, "18:00")
+    for wrong in ("", "soon", "2020-01-01", "2199-01-01 10:00", "2 h ago", "tomorrow 25:00", "2027-02-31"):
+        with pytest.raises(BadInput, match="to come|a time such as"):
+            run("record", "planned-refill", wrong)
+    assert len(run("record", "list")) == 2
+    run("record", "undo", "1")
+    assert [e["id"] for e in run("record", "list")] == [2]

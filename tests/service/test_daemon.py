@@ -216,7 +216,7 @@ async def test_after_an_exchange_a_sensor_goes_by_the_new_cylinders_tare(tmp_pat
                 str(daemon.store_path))  # fmt: skip
         done = await asyncio.to_thread(boiloff, "record", "exchange", "A", *told)
         assert done.returncode == 0, done.stderr
-        await harness.until(lambda: daemon._intake.site.cylinder("A").full_kg > 27.0, what="the inputs begun again")  # noqa: SLF001
+        await harness.until(lambda: daemon._intake.site.cylinder("A").full_kg > 27.0, what="the inputs begun again")
         await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
         await asyncio.to_thread(wait_for, lambda: _sent_until_kept(daemon, broker, "50.0"))
         with harness.look(daemon) as store:
@@ -224,7 +224,7 @@ async def test_after_an_exchange_a_sensor_goes_by_the_new_cylinders_tare(tmp_pat
             number = store.entries()[0].id
         done = await asyncio.to_thread(boiloff, "record", "undo", str(number), *told[-4:])
         assert done.returncode == 0, done.stderr
-        await harness.until(lambda: daemon._intake.site.cylinder("A").full_kg < 20.0, what="the old one again")  # noqa: SLF001
+        await harness.until(lambda: daemon._intake.site.cylinder("A").full_kg < 20.0, what="the old one again")
 
 
 def _sent_until_kept(daemon: Daemon, broker: Mosquitto, payload: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -9,12 +10,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 
+from monitor import outlook
+from monitor.commands import _outlook, _plan, _record
 from monitor.model.forecast import Forecast
 from monitor.model.health import SourceHealth
 from monitor.model.reading import Quantity, Reading
 from monitor.model.site import Channel, SensorSpec, Site
 from monitor.notify.decide import Rules, Send, decide
+from monitor.outlook.plan import plan
+from monitor.outlook.use import stated
 from monitor.service.due import PLANNED, dates
 from monitor.service.levels import Levels
 from monitor.service.quiet import Quiet
@@ -169,3 +175,27 @@ def test_nights_are_worked_out_twice_an_hour_at_most(site: Site, store: Store, m
     for minutes in (0, 5, 29, 31, 20):
         quiet.now(site, store, NOW + timedelta(minutes=minutes))
     assert asked == [NOW, NOW + timedelta(minutes=31), NOW + timedelta(minutes=20)], "a clock set back starts anew"
+
+
+def test_a_plan_that_was_entered_is_what_the_run_out_alert_and_the_plan_speak_of(
+    site: Site, store: Store, tmp_path: Path
+) -> None:
+    fill(site, store, leak_kg_h=0.0)
+    options = _outlook.Options(None, None, (), None, None, tmp_path / "s.db", None)
+    assert "run-out/site" not in rounds(site, store), "it lasts for weeks"
+    assert _plan.intended(options, site, NOW) is None
+    late = store.add_event(_record.entered(site, "planned-refill", None, {}, "2031-06-20 10:00", NOW))
+    assert rounds(site, store)["run-out/site"] == "unacknowledged"
+    (line,) = [n.headline for n in store.notices(50) if n.key == "run-out/site"]
+    assert "before the refill planned for" in line
+    assert "20 Jun" in line
+    assert _plan.intended(options, site, NOW) == datetime(2031, 6, 20, 15, tzinfo=UTC)
+    store.undo_event(late, NOW)
+    store.add_event(_record.entered(site, "planned-refill", "a", {}, "tomorrow", NOW))
+    assert _plan.intended(options, site, NOW) == datetime(2031, 1, 22, 0, tzinfo=UTC)
+    levels = Levels().now(site, store, NOW, None).levels
+    made = outlook.make(site, gather(site, store, NOW).forecast, levels, NOW)
+    out = Console(file=io.StringIO(), width=100)
+    found = plan(site, levels, made.hours, stated(site, made), NOW)
+    _plan.print_plan(out, site, made, found, datetime(2031, 1, 22, 0, tzinfo=UTC))
+    assert "You plan to go on Tue 21 Jan at 18:00." in out.file.getvalue()  # type: ignore[attr-defined]

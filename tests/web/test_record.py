@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
@@ -142,3 +143,44 @@ def test_after_an_exchange_every_page_goes_by_the_new_cylinder(own: House) -> No
         below_lb = old.tare_kg / POUND_KG + 1.0  # of the old cylinder a little gas, of the new one 4 lb below its tare
         refused = _send(client, "/enter", cylinder="B", how="weighs", amount=f"{below_lb:.2f} lb", at="")
         assert refused.status_code == 400
+
+
+def test_a_planned_refill_is_kept_from_its_page_and_told_there(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        page = client.get("/trip").text
+        at = re.search(r'name="at" value="([^"]+)"><button>I will go then', page)
+        token = re.search(r'name="token" value="([^"]+)"', page)
+        assert at is not None
+        assert token is not None
+        assert "You plan to go" not in page
+        assert client.post("/record/planned-refill", data={"at": at[1]}).status_code == 400, "no token"
+        kept = client.post("/record/planned-refill", data={"token": token[1], "at": at[1]}, follow_redirects=True)
+        assert "Refill planned" in kept.text
+        assert "You plan to go on" in client.get("/trip").text
+        refused = _send(client, "/record/planned-refill", at="2031-01-01T10:00")
+        assert refused.status_code == 400
+        assert "a time to come within a year" in refused.text
+        assert _send(client, "/record/planned-refill", at="").status_code == 400
+        (entry,) = client.get("/v1/record").json()["entries"]
+        assert (entry["kind"], entry["subject"], entry["in_force"]) == ("planned-refill", "site", True)
+        with Store.open(own.store, readonly=True) as store:
+            planned = store.entries()[0].time
+        local = planned.astimezone(ZoneInfo(own.site.timezone))
+        assert f"{local:%Y-%m-%dT%H:%M}" == at[1]
+        _send(client, "/record/undo", id=str(entry["id"]))
+        assert "You plan to go" not in client.get("/trip").text
+
+
+def test_the_record_and_costs_over_the_api(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        _send(client, "/record/fill", cylinder="A", before="40 lb", after="60 lb", price="23.00")
+        _send(client, "/record/undo", id="1")
+        _send(client, "/record/fill", cylinder="A", before="40 lb", after="60 lb", price="25.00")
+        (kept,) = client.get("/v1/record").json()["entries"]
+        assert kept["payload"]["price"] == 25.0
+        everything = client.get("/v1/record?undone=true").json()["entries"]
+        assert [(e["undoes"], e["in_force"]) for e in everything] == [(None, True), (1, False), (None, False)]
+        assert len(client.get("/v1/record?undone=true&limit=1").json()["entries"]) == 1
+        costs = client.get("/v1/cost").json()
+    assert costs["price"]["gas"]["kg"] == pytest.approx(25.0 / (20 * POUND_KG))
+    assert sum(m["fuel"]["amount"] or 0.0 for m in costs["months"]) == 25.0
