@@ -290,7 +290,7 @@ def test_a_planned_refill_is_a_time_to_come(run: Run, home: Path) -> None:
     local = datetime.fromisoformat(kept["time"]).astimezone(zone)
     assert (kept["subject"], local.date(), f"{local:%H:%M}") == ("site", tomorrow, "18:00")
     for wrong in ("", "soon", "2020-01-01", "2199-01-01 10:00", "2 h ago", "tomorrow 25:00", "2027-02-31"):
-        with pytest.raises(BadInput, match="to come|a time such as"):
+        with pytest.raises(BadInput, match=r"to come|a time such as"):
             run("record", "planned-refill", wrong)
     assert len(run("record", "list")) == 2
     run("record", "undo", "1")
