@@ -66,10 +66,12 @@ def load(site_path: Path | None, store_path: Path | None) -> tuple[Site, Path]:
 def answer(site_path: Path | None, store_path: Path | None, use: str | None) -> Money:
     """Read the record and the levels, and work the cost out. Raises BadInput or SourceFailed."""
     from monitor import store as database
+    from monitor.store import place
 
     stated = None if use is None else _stated(use)
     site, path = load(site_path, store_path)
     with database.Store.open(path, readonly=True) as store:
+        place.warn(store, site)
         return money(site, store, datetime.now(UTC), stated)
 
 

@@ -41,10 +41,12 @@ class Found:
 def bring_in(path: Path, asked: _record.Asked, *, dry_run: bool) -> None:
     """Read the file, keep what is good unless `dry_run`, and say what was left out."""
     from monitor import store as database
+    from monitor.store import place
 
     site, now = load(find(asked.site)), datetime.now(UTC)
     found = read(path, site, now)
     with database.Store.open(database.find(site, asked.store)) as opened, opened.transaction():
+        place.require(opened, site)
         taken = take(opened, site, found, dry_run=dry_run)
     _say(found, taken, dry_run=dry_run, as_json=asked.json)
 

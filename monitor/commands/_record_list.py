@@ -42,6 +42,7 @@ def told(event: Event, site: Site) -> str:
 def show(subject: str | None, asked: _record.Asked, limit: int, *, everything: bool) -> None:
     """Print the newest entries, the newest first; with `everything` those taken back as well."""
     from monitor import store as database
+    from monitor.store import place
 
     site = load(find(asked.site))
     if subject is not None:
@@ -51,6 +52,7 @@ def show(subject: str | None, asked: _record.Asked, limit: int, *, everything: b
             raise BadInput(Problem("cylinder", f'"{subject}"', "the name of a cylinder, or site", hint))
         subject = names[subject.casefold()]
     with database.Store.open(database.find(site, asked.store)) as opened:
+        place.warn(opened, site)
         in_force = {e.id for e in opened.events(subject=subject)}
         events = opened.events(subject=subject, include_undone=everything)[-limit:]
     if asked.json:
@@ -85,9 +87,11 @@ def _table(site: Site, events: Sequence[Event], in_force: set[int | None]) -> No
 def undo(number: int, why: str, asked: _record.Asked) -> None:
     """Take an entry back by a new one, with the readings that it told."""
     from monitor import store as database
+    from monitor.store import place
 
     site = load(find(asked.site))
     with database.Store.open(database.find(site, asked.store)) as opened:
+        place.require(opened, site)
         made = opened.undo_event(number, datetime.now(UTC), why)
         new, old = opened.event(made), opened.event(number)
     if new is None or old is None:
@@ -144,9 +148,11 @@ def _made(entry: Entry) -> datetime:
 def due(asked: _record.Asked) -> None:
     """Print what falls due."""
     from monitor import store as database
+    from monitor.store import place
 
     site, now = load(find(asked.site)), datetime.now(UTC)
     with database.Store.open(database.find(site, asked.store)) as opened:
+        place.warn(opened, site)
         found = dues(site, opened.entries(), now)
     if asked.json:
         rows: list[dict[str, Any]] = [

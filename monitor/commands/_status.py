@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -31,6 +31,7 @@ def print_status(out: Console, site: Site, status: Status) -> None:
     out.print(_service(status, zone))
     out.print(_answer(status, site, zone))
     out.print(_forecast(status, zone))
+    out.print(_upkeep(status, zone))
     _print_wrong(out, status, zone)
     _print_inputs(out, site, status)
     _print_alerts(out, status, zone)
@@ -102,6 +103,25 @@ def _forecast(status: Status, zone: ZoneInfo) -> str:
         f"Forecast:  {escape(f['source'])}, issued {_age(status, f['issued'])}, "
         f"reaches to {_short(f['ends'], zone)}{pull}"
     )
+
+
+def _upkeep(status: Status, zone: ZoneInfo) -> str:
+    """The last copy and the last look through the database, in plain words."""
+    copy, looked = status.health.get("copy"), status.health.get("database")
+    if copy is None or copy.ok_at is None:
+        words = "last copy: none yet"
+    else:
+        days = (status.at.astimezone(zone).date() - copy.ok_at.astimezone(zone).date()).days
+        day = {0: "today", 1: "yesterday"}.get(days, f"{copy.ok_at.astimezone(zone):%a %d %b}")
+        size = f", {copy.value / 1e6:.1f} MB" if copy.value is not None and not copy.error else ""
+        words = f"last copy: {day} {copy.ok_at.astimezone(zone):%H:%M}, sound{size}"
+        if status.at - copy.ok_at > timedelta(days=3):
+            words = f"[yellow]{words}[/]"
+    if copy is not None and copy.error:
+        words += "; [red]the newest try failed[/]"
+    if looked is not None and looked.ok_at is not None and not looked.error:
+        words += f"; looked through {_short(looked.ok_at, zone)}, sound"
+    return f"Database:  {words}"
 
 
 def _print_wrong(out: Console, status: Status, zone: ZoneInfo) -> None:

@@ -33,6 +33,7 @@ def answer(site_path: Path | None, store_path: Path | None, days: int, only: lis
     """Score what the store holds. Raises BadInput or SourceFailed."""
     from monitor import site as site_file
     from monitor import store as database
+    from monitor.store import place
 
     site = site_file.load(site_file.find(site_path))
     path = database.find(site, store_path)
@@ -45,6 +46,7 @@ def answer(site_path: Path | None, store_path: Path | None, days: int, only: lis
     now = datetime.now(UTC)
     since = now - timedelta(days=days)
     with database.Store.open(path, readonly=True) as store:
+        place.warn(store, site)
         return site, found(store, site, only or kinds, since, now)
 
 

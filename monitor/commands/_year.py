@@ -71,6 +71,7 @@ class Year:
 def answer(year: int | None, site_path: Path | None, store_path: Path | None, now: datetime | None = None) -> Year:
     """Gather a year (None = the one that runs). Raises BadInput or SourceFailed."""
     from monitor import store as database
+    from monitor.store import place
 
     now = now or datetime.now(UTC)
     site, path = _cost.load(site_path, store_path)
@@ -79,6 +80,7 @@ def answer(year: int | None, site_path: Path | None, store_path: Path | None, no
     if not 1970 <= chosen <= this:
         raise BadInput(Problem("YEAR", str(chosen), f"a year up to {this}, such as {this - 1}"))
     with database.Store.open(path, readonly=True) as store:
+        place.warn(store, site)
         return gather(site, store, chosen, now)
 
 

@@ -28,6 +28,7 @@ def import_readings(
     from monitor.commands import _importing
     from monitor.sensors import csvfile
     from monitor.site import find, load
+    from monitor.store import place
 
     loaded = load(find(site))
     now = datetime.now(UTC)
@@ -35,6 +36,7 @@ def import_readings(
     if found.problems and not (skip_bad or dry_run):
         _importing.refuse(found)
     with database.Store.open(database.find(loaded, store)) as opened:
+        place.require(opened, loaded)
         fresh = _importing.fresh(opened, found.readings)
         if not dry_run and fresh:
             opened.add_readings(fresh)

@@ -46,6 +46,7 @@ def reading(
     from monitor.commands import _reading
     from monitor.model.errors import BadInput, Problem
     from monitor.site import find, load
+    from monitor.store import place
 
     said = {
         "weighs": weighs, "left": left, "share": share, "gauge": gauge, "height": height, "line": line,
@@ -57,6 +58,7 @@ def reading(
         if told:
             raise BadInput(Problem("--list", "with a reading", "either to list or to enter"))
         with database.Store.open(database.find(loaded, store)) as opened:
+            place.warn(opened, loaded)
             if set_aside:
                 _reading.print_set_aside(opened, loaded, limit, as_json=json)
             else:
@@ -68,6 +70,7 @@ def reading(
     from monitor.outlook.record import MARKING, marked
 
     with database.Store.open(database.find(loaded, store)) as opened:
+        place.require(opened, loaded)
         kept = _enter(opened, loaded, cylinder, told, at, correct, note)
         loaded = marked(loaded, opened.entries(MARKING), max(r.time for r in kept))
     _reading.print_entered(kept, loaded, as_json=json)

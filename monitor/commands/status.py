@@ -25,11 +25,12 @@ def status(
     from monitor.commands import _status
     from monitor.commands._print import console, print_json
     from monitor.service import status as view
-    from monitor.store import Store, find
+    from monitor.store import Store, find, place
 
     loaded = site_file.load(site_file.find(site))
     path = find(loaded, store)
     with Store.open(path, readonly=True) as opened:
+        place.warn(opened, loaded)
         found = view.look(loaded, opened, path, datetime.now(UTC))
     if json:
         print_json(view.jsonable(found))

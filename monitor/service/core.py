@@ -114,6 +114,7 @@ class Core:
     levels: Levels = field(default_factory=Levels)
     rounds: int = 0
     busy: bool = False  # an outlook is being made
+    keeping: bool = False  # the database's upkeep is under way
 
     def idle(self) -> bool:
         """Return whether no outlook is being made or due."""

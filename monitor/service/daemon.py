@@ -20,7 +20,7 @@ from monitor.model.health import SourceHealth
 from monitor.model.site import Site
 from monitor.notify.outbox import Worker
 from monitor.outlook import record
-from monitor.service import loops, official, regular, start
+from monitor.service import loops, official, regular, start, upkeep
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
 from monitor.service.clock import Clock, RealClock
@@ -33,7 +33,7 @@ from monitor.service.schedule import Schedule, every, hourly
 from monitor.service.supervise import Beat, LoopHealth, Supervisor
 from monitor.service.systemd import Notifier
 from monitor.site import load
-from monitor.store import Store
+from monitor.store import Store, place
 from monitor.store.writer import Writer
 from monitor.web import serve as page
 
@@ -58,8 +58,13 @@ class Daemon:
         self.store_path = store_path
         self._lock = Lock(store_path)
         self._lock.take()
-        commit_s = clock.real_s(float(site.settings.get("service.commit_every", 300.0)))
-        writer = Writer(store_path, commit_every_s=commit_s)
+        try:
+            mended = upkeep.mend(site, store_path, clock.now())
+            commit_s = clock.real_s(float(site.settings.get("service.commit_every", 300.0)))
+            writer = upkeep.tied(Writer(store_path, commit_every_s=commit_s), site)
+        except BaseException:
+            self._lock.release()
+            raise
 
         def keep(health: SourceHealth) -> None:
             with contextlib.suppress(RuntimeError):  # at the very end the writer is closed
@@ -80,6 +85,8 @@ class Daemon:
             stop=asyncio.Event(),
             sane=asyncio.Event(),
         )
+        if mended is not None:
+            upkeep.tell_mended(self.core, mended)
         self.supervisor = Supervisor(clock, lambda loop: _to_board(self.core.board, loop))
         self._intake = Intake(site, writer, self.core.remake, hooks.on_reading)
         self._pull = Pull(
@@ -119,6 +126,7 @@ class Daemon:
         self._worker.start()
         core.schedule.start()
         core.schedule.add("disk", lambda: loops.disk_job(core), every(600), now=True)
+        upkeep.schedule(core)
         add("clock", lambda beat: loops.clock_loop(core, beat), 60.0)
         add("watch", lambda beat: loops.watch_loop(core, beat, self.supervisor), 60.0)
         add("commands", lambda beat: loops.foreign_loop(core, beat), 120.0)
@@ -224,18 +232,20 @@ class Daemon:
         core.notifier.reloading()
         try:
             site = await core.calls.call(SITE_FILE, lambda: load(core.site_path), 30.0)
+            await core.peek(lambda store: place.require(store, site))
         except BadInput as error:
             log.error("the site file is bad, the old one stays in force:\n%s", error)
             core.board.fails(
                 SITE_FILE, "site", f"bad, so the old one stays in force: {' / '.join(str(error).splitlines())}"
             )
-        except (OSError, TimeoutError) as error:
+        except (OSError, TimeoutError, SourceFailed) as error:
             core.board.fails(SITE_FILE, "site", f"cannot be read, so the old one stays in force: {error}")
         else:
             core.board.works(SITE_FILE, "site")
             if site != core.site:
                 await self._take_over(site)
         finally:
+            core.remake.poke("the site file was read again", matters=True)  # what is wrong with it is told now
             core.notifier.ready()
 
     async def _take_over(self, site: Site) -> None:
@@ -251,7 +261,7 @@ class Daemon:
         self._worker = Worker(site, core.writer, core.clock, core.board.put)
         self._worker.start()
         self.supervisor.add("inputs", self._inputs, 120.0)
-        core.remake.poke("the site file changed", matters=True)
+        upkeep.schedule(core)
 
     async def _end(self) -> None:
         """End in order, each part within its time: SIGTERM is obeyed within two seconds whatever hangs."""

@@ -346,6 +346,7 @@ def jsonable(status: Status) -> dict[str, Any]:
         "sources": [_health_json(h) for h in status.sources],
         "next_pull": status.next_pull.isoformat() if status.next_pull is not None else None,
         "outlook": _outlook_json(status.outlook),
+        "upkeep": [_health_json(h) for h in status.health.values() if h.kind == "store"],
         "wrong": [
             {"what": t.what, "words": t.words, "since": t.since.isoformat() if t.since is not None else None}
             for t in status.troubles

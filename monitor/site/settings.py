@@ -249,8 +249,6 @@ SETTINGS: tuple[Setting, ...] = (*ALERTS, *SERVICE, *FORECAST, *FUEL, *COST, *RE
 # off the list (a test compares).
 NOT_YET: frozenset[str] = frozenset(
     {
-        "service.retention",
-        "service.thin_to",
         "page.language",
     }
 )

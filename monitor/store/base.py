@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
 
-from monitor.store.opening import connect, explain, explained, prepare
+from monitor.store.opening import BUSY_S, connect, explain, explained, prepare
 
 
 class Base:
@@ -100,6 +100,14 @@ class Base:
     def data_version(self) -> int:
         """Return a number that changes when another connection has written."""
         return int(self._rows("PRAGMA data_version")[0][0])
+
+    def take_in_log(self, patience_s: float = 1.0) -> bool:
+        """Take the write-ahead log into the file and cut it; False where a reader was in the way for `patience_s`."""
+        try:
+            self._rows(f"PRAGMA busy_timeout = {round(patience_s * 1000)}")
+            return not self._rows("PRAGMA wal_checkpoint(TRUNCATE)")[0][0]
+        finally:
+            self._rows(f"PRAGMA busy_timeout = {round(BUSY_S * 1000)}")
 
     def integrity(self, *, thorough: bool = False) -> list[str]:
         """Return what SQLite finds wrong with the file, [] where nothing is; `thorough` compares the indices too."""
