@@ -30,7 +30,7 @@ class Lock:
         self._file: int | None = None
 
     def take(self) -> None:
-        """Take the lock; raise BadInput where another service has the store, SourceFailed where none can write there."""
+        """Take the lock; raise BadInput where another service has the store, SourceFailed where none can."""
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import importlib
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from monitor.model.forecast import Forecast
 from monitor.model.site import Site, WeatherSource
+from monitor.weather import series
 from monitor.weather.errors import WeatherError
 from monitor.weather.memory import Memory
 
@@ -24,6 +27,7 @@ _MODULES = {
     "file": "file",
     "command": "command",
 }
+_MOST_STEPS = 0.02  # of all hours of all members
 SHARED = Memory()
 
 
@@ -51,8 +55,18 @@ def fetch(source: WeatherSource, site: Site, context: Context | None = None) -> 
         known = ", ".join(_MODULES)
         raise WeatherError("permanent", f"no kind of forecast source is called {source.kind!r}; there are {known}")
     module: Any = importlib.import_module(f"monitor.weather.{name}")
-    forecast: Forecast = module.fetch(source, site, context or Context())
-    return forecast
+    return _possible(module.fetch(source, site, context or Context()), source.kind)
+
+
+def _possible(forecast: Forecast, kind: str) -> Forecast:
+    """Leave out hours beside a step that no air makes; refuse a forecast that has more of them than a slip or two."""
+    air_k, steps = series.steady(forecast.air_k)
+    if not steps:
+        return forecast
+    said = f"air temperatures that step by over {series.STEEPEST_K:.0f} K within an hour"
+    if steps > _MOST_STEPS * air_k.size or not np.isfinite(air_k).any():
+        raise WeatherError("temporary", f"{kind}: not to be believed, {steps} {said}")
+    return replace(forecast, air_k=air_k, notes=(*forecast.notes, f"{steps} {said} were left out"))
 
 
 def fetch_warnings(source: WeatherSource, site: Site, context: Context | None = None) -> tuple[OfficialWarning, ...]:

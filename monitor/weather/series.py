@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 Series = NDArray[np.float64]
 
 LOWEST_C, HIGHEST_C = -80.0, 60.0  # outside, a number is an error and no air temperature
+STEEPEST_K = 30.0  # from one hour to the next
 ZERO_C = 273.15
 HOUR = timedelta(hours=1)
 LONGEST_HOURS = 24 * 40  # no source here looks further; guards against a wild time stamp
@@ -46,6 +47,19 @@ def air_k(celsius: Series) -> tuple[Series, int]:
     with np.errstate(invalid="ignore"):
         wild = np.isfinite(celsius) & ((celsius < LOWEST_C) | (celsius > HIGHEST_C))
     return np.where(wild, np.nan, celsius + ZERO_C), int(wild.sum())
+
+
+def steady(air: Series) -> tuple[Series, int]:
+    """Return air temperatures (K, (members, hours)), both sides of a step that cannot be made gaps; and the steps.
+
+    No front is steeper: the fastest change on record is 27 K within minutes (Spearfish, 1943; from memory).
+    """
+    with np.errstate(invalid="ignore"):
+        steps = np.abs(np.diff(air, axis=1)) > STEEPEST_K
+    beside = np.zeros(air.shape, dtype=bool)
+    beside[:, :-1] |= steps
+    beside[:, 1:] |= steps
+    return np.where(beside, np.nan, air), int(steps.sum())
 
 
 def within(values: Series, low: float, high: float) -> Series:

@@ -1,4 +1,4 @@
-"""`boiloff serve` as a process of its own, and the faults that a machine can bring: a small disk, one that is read-only.
+"""`boiloff serve` as a process of its own, and faults that a machine can bring: a small disk, a read-only one.
 
 Each fault has a way with root (mounts) and one without (limits of the process, modes of the folder).
 """
@@ -97,7 +97,7 @@ def begin(site: Path, store: Path, *, watching: bool = True) -> subprocess.Popen
     with log.open("ab") as err:
         process = subprocess.Popen(
             [sys.executable, "-m", "monitor.cli", "serve", "--site", str(site), "--store", str(store)],
-            stderr=err, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
+            stderr=err, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT), "WATCHDOG_USEC": str(3 * 10**6)},
         )  # fmt: skip
     if watching:
         wait_for(lambda: log.read_text().count("watching") > before or process.poll() is not None, 20.0)
@@ -137,7 +137,7 @@ def several(count: int, first: float = 20.0) -> list[float]:
 
 
 def measured(value: float) -> datetime:
-    """When a weight of `several` was measured: a minute apart, as the sensor's interval is, the last not yet in view."""
+    """When a weight of `several` was measured: a minute apart, as the sensor's interval is."""
     return _BEGAN + timedelta(minutes=round((value - 20.0) * 1e3))
 
 
