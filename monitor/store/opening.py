@@ -14,6 +14,8 @@ from monitor.model.site import Site
 from monitor.store import schema
 
 BUSY_S = 10.0
+# The system refused to write: a quota, a limit, a card that fails. Nothing says that the file is damaged.
+_NOT_WRITTEN = {f"SQLITE_IOERR_{what}" for what in ("WRITE", "FSYNC", "DIR_FSYNC", "TRUNCATE", "SHMSIZE")}
 _WAL_TAKEN_IN = 4 << 20  # bytes of the log at which its pages are taken into the file, each once
 _WAL_LIMIT = 8 << 20  # bytes that the log keeps on the disk after a large transaction
 
@@ -53,6 +55,8 @@ def explain(path: Path, error: sqlite3.Error) -> Exception:
         return SourceFailed(f"store {path}: another program has held it for {BUSY_S:.0f} s; try again")
     if code.startswith("SQLITE_CANTOPEN"):
         return SourceFailed(f"store {path}: cannot be opened; does the folder exist, and may this user write there?")
+    if code in _NOT_WRITTEN:
+        return SourceFailed(f"store {path}: cannot be written ({text}); is there a limit, or does the disk fail?")
     if code.startswith(("SQLITE_CORRUPT", "SQLITE_IOERR")):
         return SourceFailed(f"store {path}: damaged or unreadable ({text}); `boiloff restore` brings back a copy")
     return error

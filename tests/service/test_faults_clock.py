@@ -142,7 +142,9 @@ async def test_suspended_for_a_day(tmp_path: Path, broker: Mosquitto, machine: M
     seen = harness.Seen()
     with OpenMeteo(datetime.now(UTC)) as server:
         async with harness.running(_site(tmp_path, broker, server), machine, seen.hooks()) as daemon:
-            await harness.until(lambda: seen.rounds and (b := daemon.core.board.get("broker")) and b.working)
+            await harness.until(
+                lambda: seen.forecasts and seen.rounds and (b := daemon.core.board.get("broker")) and b.working
+            )
             machine.off, machine.asleep_s = timedelta(days=1), 86_400.0
             server.now = machine.now()
             started, rounds, pulls = time.monotonic(), len(seen.rounds), len(seen.forecasts)

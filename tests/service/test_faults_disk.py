@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import resource
 import sqlite3
@@ -11,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.service import faulting
+from tests.service import faulting, harness
 from tests.service.conftest import Note
+from tests.service.test_faults import trouble
 from tests.support.broker import Mosquitto, wait_for
 
 
@@ -51,7 +53,7 @@ def test_disk_full(tmp_path: Path, broker: Mosquitto, fault: Note, how: str) -> 
         started = time.monotonic()
         wait_for(lambda: _has(run, values), 20.0)
         took = time.monotonic() - started
-        words = f"store: {told['store'].replace(str(tmp_path), '')}"
+        words = told["store"].replace(str(tmp_path), "")
         wait_for(lambda: not {"store", "disk"} & set(run.troubles()), 20.0)
         assert run.end() == 0
     assert took < 12.0  # it looks again at least every 10 s
@@ -86,6 +88,40 @@ def test_disk_read_only_at_start(tmp_path: Path, broker: Mosquitto, fault: Note)
         run.process.kill()
     words = said.splitlines()[-1].replace(str(tmp_path), "").strip()
     fault("read-only at start", lost=f"0 of {len(values)} readings", recovered_s=took, told=words)
+
+
+async def test_disk_read_only_while_it_runs(
+    tmp_path: Path, broker: Mosquitto, fault: Note, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the refusal of SQLite itself: no open file can be made read-only from outside, as a failing card does."""
+    monkeypatch.setattr("monitor.service.loops.LOOK_S", 0.2)
+    seen = harness.Seen()
+    path = harness.write_site(tmp_path, harness.SITE, harness.sensors(), harness.broker_table(broker), faulting.QUICK)
+
+    async with harness.running(path, hooks=seen.hooks()) as daemon:
+        writer = daemon.core.writer
+
+        def kept() -> int:
+            with harness.look(daemon) as store:
+                return len(store.readings())
+
+        await harness.until(lambda: seen.rounds and (b := daemon.core.board.get("broker")) and b.working)
+        await asyncio.to_thread(broker.publish, "yard/A", "25.5")
+        await harness.until(lambda: kept() == 1)
+        writer.peek(lambda store: store._db.execute("PRAGMA query_only = ON")).result(5)
+        await asyncio.to_thread(broker.publish, "yard/B", "24.5")
+        await harness.until(lambda: trouble(daemon, "store") is not None, what="the store in status")
+        said = trouble(daemon, "store")
+        assert said is not None
+        assert kept() == 1
+        writer.peek(lambda store: store._db.execute("PRAGMA query_only = OFF")).result(5)
+        started = time.monotonic()
+        await harness.until(lambda: kept() == 2, what="what waited in memory")
+        took = time.monotonic() - started
+        await harness.until(lambda: trouble(daemon, "store") is None, what="the store works again")
+    fault(
+        "read-only while it runs", lost="0 of 2 readings", recovered_s=took, told=said.words.replace(str(tmp_path), "")
+    )
 
 
 def test_database_held_by_another(tmp_path: Path, broker: Mosquitto, fault: Note) -> None:
