@@ -75,6 +75,7 @@ def bare(port: int, password: Path, store: Path, topics: list[str]) -> None:
             rows.append((table["at"], message.topic, table["kg"]))
         delays.append(time.time() - float(table["at"]))
 
+    signal.signal(signal.SIGTERM, lambda *_: over.set())
     made = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare", protocol=MQTTProtocolVersion.MQTTv5)
     made.username_pw_set(USER, password.read_text().strip())
     made.on_message = note
@@ -83,7 +84,6 @@ def bare(port: int, password: Path, store: Path, topics: list[str]) -> None:
     for k in range(0, len(topics), 200):
         made.subscribe([(topic, 1) for topic in topics[k : k + 200]])
     made.loop_start()
-    signal.signal(signal.SIGTERM, lambda *_: over.set())
     while not over.wait(300.0) or rows:
         with lock:
             ready, rows = rows, []
