@@ -109,7 +109,7 @@ def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Pat
         try:
             read = datetime.fromisoformat(at)
             when = (read if read.tzinfo else read.replace(tzinfo=ZoneInfo(site.timezone))).astimezone(UTC)
-        except ValueError:
+        except (ValueError, OverflowError):
             problems.append(Problem("--at", f'"{at}"', 'a time such as "2026-11-25 18:30"'))
     if when > now:
         problems.append(Problem("--at", f'"{at}"', "a time that has passed"))
@@ -146,4 +146,5 @@ def say_kept(to: Console, kept: dict[str, Any]) -> None:
     if kept["left_out"]:
         to.print(f"Not done yet: {', '.join(kept['left_out'])}.", markup=False)
     if "leak check" in kept["steps"]:
-        to.print("The leak check counts as tight. Was it not: close the valves, and undo the entry.")
+        undo = f"boiloff record undo {kept['entries'][-1]}"
+        to.print(f"The leak check counts as tight. Was it not: close the valves, then {undo}", markup=False)

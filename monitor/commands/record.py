@@ -246,7 +246,9 @@ def list_(
 
 
 def undo(
-    number: Annotated[int, typer.Argument(help="The entry's number, as `boiloff record list` shows it.")],
+    number: Annotated[
+        int, typer.Argument(min=1, max=2**62, help="The entry's number, as `boiloff record list` shows it.")
+    ],
     why: Annotated[str, typer.Option(help="Why.")] = "",
     site: SITE = None,
     store: STORE = None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -17,6 +18,7 @@ _PLANNED = re.compile(r"(today|tomorrow|\d{4}-\d\d-\d\d)(?:[T ,] ?(\d{1,2}:\d\d(
 _EVENING = "18:00"
 _FARTHEST = timedelta(days=366)
 _AHEAD = timedelta(minutes=1)
+_YEARS = 1900, 9000  # beyond lies a slip of the hand, or the calendar's end
 
 
 def when(text: str, now: datetime, zone: str, key: str = "--at") -> datetime:
@@ -59,7 +61,9 @@ def _ago(plain: str, now: datetime) -> datetime | None:
     match = _AGO.fullmatch(plain)
     if match is None:
         return None
-    return now - timedelta(seconds=float(match[1]) * _SECONDS[match[2][0].lower()])
+    with contextlib.suppress(OverflowError):  # further back than the calendar goes: no time
+        return now - timedelta(seconds=float(match[1]) * _SECONDS[match[2][0].lower()])
+    return None
 
 
 def _clock(plain: str, now: datetime, zone: str, key: str) -> datetime | None:
@@ -85,6 +89,8 @@ def _written(plain: str, zone: str, key: str) -> datetime:
         found = datetime.fromisoformat(plain)
     except ValueError:
         raise BadInput(Problem(key, f'"{plain[:60]}"', EXPECTED)) from None
+    if not _YEARS[0] <= found.year <= _YEARS[1]:
+        raise BadInput(Problem(key, f'"{plain[:60]}"', EXPECTED, "look at the year"))
     if len(plain) <= 10:
         raise BadInput(Problem(key, f'"{plain}"', EXPECTED, "the hour is missing: levels change within a day"))
     return found.astimezone(UTC) if found.tzinfo is not None else place(found, zone, key)

@@ -22,9 +22,9 @@ from monitor.web.view import Context, Refused, View, whole
 MOST = 300
 _CAUTIONS = {
     "fill": (cautions.CARRY, cautions.LOCAL),
-    "exchange": (cautions.CARRY, cautions.VALVE),
-    "regulator": (cautions.VALVE, cautions.LOCAL),
-    "hose": (cautions.VALVE, cautions.LOCAL),
+    "exchange": (cautions.DISCONNECT, cautions.CARRY, cautions.VALVE),
+    "regulator": (cautions.DISCONNECT, cautions.VALVE, cautions.LOCAL),
+    "hose": (cautions.DISCONNECT, cautions.VALVE, cautions.LOCAL),
     "leak-check": (cautions.SMELL, cautions.DETECTOR),
 }
 
