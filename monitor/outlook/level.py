@@ -110,8 +110,13 @@ def _corrected(readings: Sequence[Reading]) -> list[Reading]:
     return [r for r in readings if r.id is None or r.id not in gone]
 
 
-def observations(site: Site, readings: Sequence[Reading], air: Air | None = None) -> list[Observation]:
-    """Level readings as propane left, in the order of time. Corrected, empty and foreign ones are left out."""
+def observations(
+    site: Site, readings: Sequence[Reading], air: Air | None = None, *, thin: bool = True
+) -> list[Observation]:
+    """Level readings as propane left, in the order of time. Corrected, empty and foreign ones are left out.
+
+    With `thin` at most one of a sensor in each half-hour, the middle one.
+    """
     index = {c.name: i for i, c in enumerate(site.cylinders)}
     specs = {s.name: s for s in site.sensors}
     groups: dict[str, list[Reading]] = defaultdict(list)
@@ -122,7 +127,7 @@ def observations(site: Site, readings: Sequence[Reading], air: Air | None = None
     found: list[Observation] = []
     for key, group in groups.items():
         hand = _by_hand(group[0], site)
-        kept = group if hand else _thinned(group)
+        kept = group if hand or not thin else _thinned(group)
         i = index[group[0].subject]
         spec = specs.get(group[0].source)
         found += _converted(site.cylinders[i], i, key, kept, air, hand, spec.noise if spec else None)
