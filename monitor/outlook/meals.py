@@ -122,6 +122,8 @@ def meals(readings_time_s: Series, left_kg: Series, sd_kg: float, least_kg: floa
             f"tells no draw under {least:.2f} kg; {least_kg:.2f} kg is wanted"
         )
         return Found((), False, reason, least)
+    calm = _calm(kg, scan.sd_kg)
+    time, kg = time[calm], kg[calm]
     out: list[Meal] = []
     for part in _sections(time, kg, scan.sd_kg, interval):
         out += _in_section(time[part], kg[part], scan)
@@ -138,6 +140,14 @@ def _scatter(kg: Series) -> float:
     """Noise of a reading (kg) from the second differences, which neither drift nor a steady draw changes."""
     bend = kg[2:] - 2.0 * kg[1:-1] + kg[:-2]
     return float(np.median(np.abs(bend)) / 0.6745 / np.sqrt(6.0))
+
+
+def _calm(kg: Series, sd: float) -> NDArray[np.bool_]:
+    """False for a lone reading far off both its neighbours on one side (a knock, a gust): it tells nothing."""
+    step = np.diff(kg)
+    far = (np.abs(step) > CUT_SD * np.sqrt(2.0) * sd).astype(bool)
+    lone = far[:-1] & far[1:] & (np.sign(step[:-1]) != np.sign(step[1:]))
+    return ~np.concatenate([[False], lone, [False]])
 
 
 def _scan(interval: float, sd: float) -> _Scan:

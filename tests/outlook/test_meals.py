@@ -146,6 +146,25 @@ def test_a_cylinder_lifted_off_and_put_back_is_no_draw() -> None:
     assert meals(time, kg, 0.02).meals == ()
 
 
+@pytest.mark.parametrize("knock_kg", [-3.0, 2.0])
+def test_a_knock_is_no_draw_and_cuts_none(knock_kg: float) -> None:
+    rng = np.random.default_rng(12)
+    time = times(rng, 5, 1.0)
+    kg = 8.0 - burnt(time, 60_000.0, 64_000.0, 9e3) + rng.normal(0.0, 0.02, time.size)
+    kg[[100, int(62_000.0 / 300.0)]] += knock_kg
+    m = one(meals(time, kg, 0.02))
+    assert abs(m.kg - 4000.0 * 9e3 / J_KG) < 4.0 * m.sd_kg
+
+
+def test_a_long_burn_is_told_as_one() -> None:
+    rng = np.random.default_rng(13)
+    time = times(rng, 5, 2.0)
+    kg = 15.0 - burnt(time, 40_000.0, 76_000.0, 2e3) + rng.normal(0.0, 0.02, time.size)
+    m = one(meals(time, kg, 0.02))
+    assert abs(m.end_s - m.start_s - 36_000.0) < 3600.0
+    assert abs(m.kg - 36_000.0 * 2e3 / J_KG) < 4.0 * m.sd_kg
+
+
 def test_what_left_in_a_gap_is_no_draw_and_the_next_one_is() -> None:
     rng = np.random.default_rng(7)
     time = times(rng, 5, 1.0)
