@@ -29,7 +29,10 @@ if TYPE_CHECKING:
 
 UNWEIGHED_SD = 0.03  # of full, one sd of a cylinder that the filler said is at its limit (our judgement, no source)
 LIQUID_FULL = 0.55  # kg of cold liquid propane a kg of water capacity: no cylinder holds more (density below 0.55 kg/L)
-LEAK = f"LEAK. {SMELL} Close the cylinder valves, and leave them shut until a licensed fitter has mended it."
+LEAK = (
+    f"LEAK. {SMELL} Close the cylinder valves if they can be reached safely, and leave them shut until a licensed "
+    "fitter has mended it."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +148,7 @@ def together(site: Site, event: Event) -> list[Problem]:
     if not 0.5 <= cylinder.tare_kg <= 500.0 or not 0.5 <= cylinder.water_capacity_kg <= 1000.0:
         both = f"{mass(cylinder.tare_kg)}, {mass(cylinder.water_capacity_kg)}"
         out.append(Problem("--tare, --water-capacity", both, "weights of a portable cylinder", "look at the stamps"))
-    if not 0.2 <= cylinder.full_kg / cylinder.water_capacity_kg <= LIQUID_FULL:
+    elif not 0.2 <= cylinder.full_kg / cylinder.water_capacity_kg <= LIQUID_FULL:
         out.append(Problem("--full", mass(cylinder.full_kg), "20 % to 55 % of the water capacity, by weight"))
     most = cylinder.tare_kg + LIQUID_FULL * cylinder.water_capacity_kg
     least = cylinder.tare_kg - plausible.below_tare_kg(cylinder)

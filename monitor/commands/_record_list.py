@@ -129,7 +129,7 @@ def dues(site: Site, entries: Sequence[Entry], now: datetime) -> list[Due]:
         ("regulator", site.settings.get("record.regulator_every")),
         ("hose", site.settings.get("record.hose_every")),
     ):
-        last = max((_made(e) for e in so_far if e.kind == kind), default=None)
+        last = max((made(e) for e in so_far if e.kind == kind), default=None)
         if span and last is not None:
             found.append(Due(f"{kind} replacement", last + timedelta(seconds=float(span)), "as its maker says"))
         elif span:
@@ -137,7 +137,7 @@ def dues(site: Site, entries: Sequence[Entry], now: datetime) -> list[Due]:
     return sorted(found, key=lambda d: d.by or datetime.max.replace(tzinfo=UTC))
 
 
-def _made(entry: Entry) -> datetime:
+def made(entry: Entry) -> datetime:
     """When a part was made, else when it was fitted: its age counts from the earlier."""
     made = entry.payload.get("made")
     if not made:

@@ -151,6 +151,7 @@ def _said(entry: Entry) -> str:
 
 
 def _due(site: Site, entries: Sequence[Entry], now: datetime) -> tuple[Due, ...]:
+    from monitor.commands._record_list import made
     from monitor.outlook import record
 
     every = site.settings.get("alerts.leak_check") or YEAR_S
@@ -160,7 +161,7 @@ def _due(site: Site, entries: Sequence[Entry], now: datetime) -> tuple[Due, ...]
         found = [Due("a check that finds the leak mended", leak.time)]
     for kind, key in REPLACED.items():
         age = site.settings.get(key)
-        last = max((e.time for e in entries if e.kind == kind), default=None)
+        last = max((made(e) for e in entries if e.kind == kind), default=None)  # as `boiloff record due` counts
         if age:
             found.append(Due(f"new {kind}", None if last is None else last + timedelta(seconds=age)))
     dates = record.requalify_by(site, entries, now)
