@@ -9,6 +9,7 @@ the first guess then. A household's site is far below the size at which this beg
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -26,6 +27,7 @@ class Banked:
 
     def __init__(self, feed: Feed, guess: Guess) -> None:
         """Part the cylinders; each bank's first guess is its part of the supply's, by wall at half full."""
+        self.feed = feed
         share = feed.shares(0.5 * feed.full_kg)
         self.most_kg_d = guess.most_kg_d
         self._parts: list[Tracker] = []
@@ -61,6 +63,16 @@ class Banked:
         for part in self._parts:
             if part.time_d is not None:
                 part.advance(time_d)
+
+    def level(self, i: int) -> tuple[float, float]:
+        """Propane left in cylinder `i` now (kg) and its standard deviation."""
+        bank, inside = divmod(i, BANK)
+        return self._parts[bank].level(inside)
+
+    def burn(self) -> tuple[float, float]:
+        """Burn of the whole supply (kg/day) and its standard deviation, the banks' errors independent."""
+        parts = [part.burn() for part in self._parts]
+        return sum(mean for mean, _ in parts), math.hypot(*(sd for _, sd in parts))
 
     def used(self) -> float:
         """Fuel burnt since the filters began (kg), refills not counted."""
