@@ -29,8 +29,8 @@ SHORT_S = 40.0  # real seconds of the short form: 2.2 hours at 200x, so every in
 MOST_HANDLES = 64  # idle about 20; a page of several browsers and a pull a dozen more; 1,024 is the system's limit
 MOST_THREADS = 40  # one a loop that can hang, one a channel, the page's pool: all bounded by count, not by time
 MOST_RSS_MB = 200.0  # with the page in use: a fifth of a board with 1 GB
-GROWN_MB = 12.0  # by caches that fill (forecasts, the page's tables, the allocator) after all was used once
-SLOPE_MB_DAY = 1.0  # over a day or more: 30 MB in thirty days at the very most, 12 MB once caches are full
+GROWN_MB = 20.0  # what is imported when first used (a notice alone loads some 10 MB) and caches that fill
+SLOPE_MB_DAY = 1.0  # over a day or more: 30 MB in thirty days at the very most
 STORE_MB_DAY = 6.0  # 144 outlooks and 24 forecasts whole a day; thinned after 14 and 90 days, so at most ~150 MB stand
 # Deadlines, in seconds of the service's clock. At 200x a real second is 200 of them, so each has 2 real seconds on top.
 SLACK_S = 2.0 * SPEED
