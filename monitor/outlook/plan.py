@@ -32,7 +32,9 @@ from monitor.physics import Air, Plant
 Series = NDArray[np.float64]
 DAYS_AHEAD = 45
 DAY = timedelta(days=1)
-WORTH_SHARE = 0.5  # a cylinder fuller than this is hardly worth a trip
+RIDES_SHARE = 0.85  # a cylinder fuller than this saves no later trip by riding along
+MOST_FLOOR = 0.6  # of full: more is not held for cold that no forecast tells yet; the forecast comes in time for it
+FORECAST_SD_K = 2.5  # usual error of a night's minimum some days ahead; from memory
 MOST_CONSIDERED = 8  # emptiest first: more need no trying
 CAUTION = (
     "Cylinders travel upright, secured, valves shut and plugged, never left in a closed hot car; check for leaks after "
@@ -52,7 +54,7 @@ class Rules:
     lift_kg: float | None = None
     height_m: float | None = None
     reserve: float = 0.10
-    risk: float = 0.05
+    risk: float = 0.10
     closed: frozenset[date] = frozenset()
     all_away: bool = False  # whether every cylinder may be away at once, between meals
 
@@ -110,30 +112,40 @@ class Plan:
 
 
 def _odds_by_day(
-    site: Site, left: tuple[float, float], ahead: Ahead, hours: Sequence[HourOutlook], floor_kg: float
+    site: Site,
+    left: tuple[float, float],
+    ahead: Ahead,
+    hours: Sequence[HourOutlook],
+    floors_kg: tuple[float, float],
+    first_hour: int,
 ) -> Series:
-    """Odds that by the end of each day ahead the fuel has fallen to `floor_kg`, or a meal was uncovered on the way.
+    """Odds that before a trip on the day after each day ahead the fuel is at its floor, or a meal was uncovered.
 
-    Hours so cold that no charge covers them are left out: no trip mends those.
+    `floors_kg`: the reserve, for days that the hours tell of (their own odds judge the cold there, so that it counts
+    once), and the floor for the days beyond. An hour before `first_hour` comes before that day's trip. Of the odds
+    only what a full charge would mend counts: no trip helps against colder air.
     """
     normal = NormalDist()
-    spread = np.hypot(ahead.sd_kg, max(left[1], 1e-3))
-    score = (ahead.mean_kg - (left[0] - floor_kg)) / spread
-    fuel = np.array([normal.cdf(float(s)) for s in score[:DAYS_AHEAD]])
     zone = ZoneInfo(site.timezone)
     first = ahead.at.astimezone(zone).date()
-    cold = np.zeros(DAYS_AHEAD)
+    cold, told = np.zeros(DAYS_AHEAD), np.zeros(DAYS_AHEAD, dtype=bool)
     limit_k = coldest_covered_k(site)
     for hour in hours:
-        if limit_k is None or hour.air_k is None or hour.air_k < limit_k:
+        local = hour.time.astimezone(zone)
+        day = (local.date() - first).days
+        if not 0 <= day < DAYS_AHEAD or hour.air_k is None:
             continue
-        k = (hour.time.astimezone(zone).date() - first).days
-        if not 0 <= k < DAYS_AHEAD or not hour.may_burn or hour.time < ahead.at - timedelta(hours=1):
+        told[day] = True
+        k = day - 1 if local.hour < first_hour else day
+        if limit_k is None or k < 0 or not hour.may_burn or hour.time < ahead.at - timedelta(hours=1):
             continue
         odds = hour.probability_uncovered
         if odds is None:
             odds = 1.0 if hour.uncovered else 0.0
-        cold[k] = max(cold[k], odds)
+        cold[k] = max(cold[k], odds - normal.cdf((limit_k - hour.air_k) / FORECAST_SD_K))
+    spread = np.hypot(ahead.sd_kg, max(left[1], 1e-3))[:DAYS_AHEAD]
+    score = (ahead.mean_kg[:DAYS_AHEAD] - left[0] + np.where(told, *floors_kg)) / spread
+    fuel = np.array([normal.cdf(float(s)) for s in score])
     return np.maximum.accumulate(np.maximum(fuel, cold))
 
 
@@ -171,6 +183,7 @@ class _Scene:
     """What all candidate trips share."""
 
     site: Site
+    feed: Feed
     rules: Rules
     at: datetime
     charge: Mapping[str, float]
@@ -203,10 +216,9 @@ def _days(scene: _Scene) -> list[tuple[int, datetime]]:
 
 def _charge_on(scene: _Scene, k: int) -> dict[str, float]:
     """Charges expected on day `k` ahead, before its meals."""
-    feed = Feed.of(scene.site)
     start = np.array([scene.charge[c.name] for c in scene.site.cylinders])
     burnt = 0.0 if k == 0 else float(scene.ahead.mean_kg[k - 1])
-    left = feed.spend(start, np.array(burnt))
+    left = scene.feed.spend(start, np.array(burnt))
     return {c.name: float(x) for c, x in zip(scene.site.cylinders, left, strict=True)}
 
 
@@ -244,17 +256,16 @@ def plan(
     ahead = burn_ahead(use, at, site.timezone, day_air_k)
     airs = [h.air_k for h in hours if h.air_k is not None]
     cold = min(airs, default=268.15) if cold_k is None else cold_k
-    floor = rules.reserve * sum(c.full_kg for c in opened)
+    full = sum(c.full_kg for c in opened)
     blind = not airs and cold_k is None
     needed = None if blind else least_share(site, cold)
-    if needed is not None:
-        floor = max(floor, min(needed, 0.6) * sum(c.full_kg for c in opened))
-    odds = _odds_by_day(site, (left, sd), ahead, hours, floor)
+    beyond = max(rules.reserve, 0.0 if needed is None else min(needed, MOST_FLOOR))
+    odds = _odds_by_day(site, (left, sd), ahead, hours, (rules.reserve * full, beyond * full), rules.first_hour)
     days = np.full(DAYS_AHEAD, np.nan if not airs else float(np.mean(airs)))
     if day_air_k is not None:
         count = min(len(day_air_k), DAYS_AHEAD)
         days[:count] = np.asarray(day_air_k, dtype=np.float64)[:count]
-    scene = _Scene(site, rules, at, charge, ahead, odds, days, cold, use, frozenset(known))
+    scene = _Scene(site, Feed.of(site), rules, at, charge, ahead, odds, days, cold, use, frozenset(known))
     found = _choose(scene, needed)
     return replace(found, stays_covered=None, reasons=(BLIND, *found.reasons)) if blind else found
 
@@ -308,7 +319,7 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
     reasons += [f"{c.name}: never read, so not planned with" for c in scene.site.cylinders if c.name not in scene.known]
     if not movable:
         return (), tuple(reasons), ("limits: no cylinder may be lifted or loaded",)
-    worth = [c for c in movable if charge[c.name] < WORTH_SHARE * c.full_kg] or sorted(
+    worth = [c for c in movable if charge[c.name] < RIDES_SHARE * c.full_kg] or sorted(
         movable, key=lambda c: charge[c.name] / c.full_kg
     )[:1]
     worth = sorted(worth, key=lambda c: charge[c.name] / c.full_kg)[:MOST_CONSIDERED]

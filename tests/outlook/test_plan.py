@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from statistics import NormalDist
@@ -21,6 +22,7 @@ from tests.outlook.test_level import site as two_cylinders
 from tests.reference.simulated_households import daily_use
 
 Series = NDArray[np.float64]
+planning = importlib.import_module("monitor.outlook.plan")
 AT = datetime(2026, 1, 10, 6, tzinfo=UTC)  # a Saturday
 DAY = timedelta(days=1)
 
@@ -55,9 +57,9 @@ def test_the_trip_is_as_late_as_the_risk_lets_and_no_later() -> None:
     assert made.when.date() <= made.latest
     assert any("stays behind" in r for r in made.reasons) or made.when.date() == made.latest
     assert made.risk_before is not None
-    assert made.risk_before <= 0.05
+    assert made.risk_before <= 0.10
     following = [odds for day, odds in made.days if day > made.latest]
-    assert following[0] > 0.05
+    assert following[0] > 0.10
     # 11 kg less 10 % of 36.3 kg reserve at 0.4 kg a day: 18 days and a half at most
     assert 10 <= (made.latest - AT.date()).days <= 18
     assert (made.when - AT).days >= 5
@@ -163,6 +165,8 @@ def test_unknown_levels_are_no_plan() -> None:
 # -- winters --------------------------------------------------------------------------------------------------------
 
 WINTER_D = 151
+TRIP_DAYS = (2, 5)
+MOST_TRIPS = 8
 LEAD_SIGMA = (1.4, 1.6, 1.9, 2.4, 2.8, 3.1, 3.4)  # K, the usual error of a night's minimum by lead day
 SCALE = 1.4142135  # Student's t with 4 degrees of freedom has this standard deviation
 
@@ -192,9 +196,23 @@ def winter(seed: int) -> Winter:
 
 @dataclass
 class Outcome:
+    """`uncovered`: full-burner days that the charge did not cover, though a full one would; `foreseen`: those of them
+    that the last outlook before gave odds of a half or more. Counted in the same way for every policy.
+    """
+
     trips: int = 0
-    troubles: int = 0  # run-outs and uncovered full-burner days that no plan had told
+    run_outs: int = 0
+    uncovered: int = 0
+    foreseen: int = 0
     beyond: int = 0  # days that no charge covers
+
+    @property
+    def unforeseen(self) -> int:
+        return self.run_outs + self.uncovered - self.foreseen
+
+    def add(self, other: Outcome) -> None:
+        for name in ("trips", "run_outs", "uncovered", "foreseen", "beyond"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
 class Household:
@@ -210,6 +228,23 @@ class Household:
         grid = np.arange(limit, 300.0, 1.0)
         self.shares = np.array([fuel.least_share(self.site, float(k)) or 1.0 for k in grid])
         self.grid = grid
+        self.pair_shares = np.array([0.0, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0])
+        self.pair_k = self._pairs()
+
+    def _pairs(self) -> Series:
+        """Coldest air covered (K) by each pair of shares of full: two unequal cylinders cover less than their mean."""
+        a, b = np.meshgrid(self.pair_shares, self.pair_shares, indexing="ij")
+        air = np.arange(self.limit_k - 0.5, 299.0, 1.0)
+        shape = (*a.shape, air.size)
+        charge = np.broadcast_to((np.stack((a, b), axis=-1) * self.feed.full_kg)[:, :, None, :], (*shape, 2))
+        held = fuel.holds(self.site, self.plant, charge, Air(np.broadcast_to(air, shape), 0.0, 1.0))
+        return np.asarray(air[-1] + 0.5 - held.sum(axis=-1), dtype=np.float64)
+
+    def coldest_for_pair(self, left: Series) -> float:
+        """Coldest air (K) that the two charges (kg) cover, between the pairs of the table."""
+        share = np.clip(left / self.feed.full_kg, 0.0, 1.0)
+        rows = [float(np.interp(share[1], self.pair_shares, row)) for row in self.pair_k]
+        return float(np.interp(share[0], self.pair_shares, rows))
 
     def least(self, air_k: float) -> float:
         return float(np.interp(air_k, self.grid, self.shares))
@@ -218,15 +253,13 @@ class Household:
         """Coldest air that this share of full covers."""
         return float(np.interp(-share, -self.shares, self.grid))
 
-    def outlook(self, w: Winter, day: int, left: float, rate: float) -> list[HourOutlook]:
-        full = float(self.feed.full_kg.sum())
+    def outlook(self, w: Winter, day: int, left: Series, rate: float) -> list[HourOutlook]:
         hours = []
         for lead, sigma in enumerate(LEAD_SIGMA):
             if day + lead >= WINTER_D:
                 break
             said = w.cold_k[day + lead] + w.errors[day, lead] * sigma
-            share = max(left - rate * lead, 0.0) / full
-            odds = NormalDist(said, 1.15 * sigma).cdf(self.coldest_for(share))
+            odds = NormalDist(said, 1.15 * sigma).cdf(self.coldest_for_pair(left - 0.5 * rate * lead))
             hours.append(hour(AT + (day + lead) * DAY, said, odds))
         return hours
 
@@ -235,20 +268,17 @@ class Household:
         full = self.feed.full_kg
         left = full * 1.0
         out = Outcome()
-        told = False
         charges = np.empty((WINTER_D, 2))
-        warned = np.zeros(WINTER_D, dtype=bool)
-        rules = Rules(weekdays=(2, 5))
+        said = np.zeros(WINTER_D, dtype=bool)
+        rules = Rules(weekdays=TRIP_DAYS, all_away=policy == "plan, all away")
         rate = float(w.used_kg[:30].mean())
         for d in range(WINTER_D):
             charges[d] = left
-            warned[d] = told
             at = AT + d * DAY
+            rate += (float(w.used_kg[max(0, d - 14) : d].mean()) - rate) * 0.1 if d > 14 else 0.0
+            hours = self.outlook(w, d, left, rate)
             if policy.startswith("plan"):
-                rules = replace(rules, all_away=policy == "plan, all away")
-                rate += (float(w.used_kg[max(0, d - 14) : d].mean()) - rate) * 0.1 if d > 14 else 0.0
-                made = self._asked(w, d, left + rng.normal(0, 0.1, 2), rate, rules, at)
-                told = bool(made.gives_way)
+                made = self._asked(hours, left + rng.normal(0, 0.1, 2), rate, rules, at)
                 going = made.when is not None and made.when - at < DAY
                 taken = [t.cylinder for t in made.take] if going else []
             else:
@@ -260,49 +290,120 @@ class Household:
                 for i, name in enumerate("AB"):
                     left[i] = full[i] if name in taken else left[i]
             elif left.sum() <= 0.0:
-                out.troubles += 1
+                out.run_outs += 1
                 left = full * 1.0
                 out.trips += 1
+            if not taken and len(hours) > 1:
+                said[d + 1] = (hours[1].probability_uncovered or 0.0) >= 0.5
         held = hold_constant(self.plant, charges, Air(w.cold_k, 0.0, 1.0), self.site.demand_w).hold_s
-        covered = np.asarray(held) >= 3600.0
         beyond = w.cold_k < self.limit_k
-        out.beyond = int(beyond.sum())
-        out.troubles += int((~covered & ~beyond & ~warned).sum())
+        short = (np.asarray(held) < 3600.0) & ~beyond
+        out.beyond, out.uncovered, out.foreseen = int(beyond.sum()), int(short.sum()), int((short & said).sum())
         return out
 
-    def _asked(self, w: Winter, d: int, left: Series, rate: float, rules: Rules, at: datetime) -> Plan:
+    def _asked(self, hours: list[HourOutlook], left: Series, rate: float, rules: Rules, at: datetime) -> Plan:
         left = np.maximum(left, 0.0)
-        if left.sum() > 0.8 * self.feed.full_kg.sum():
-            return Plan(at, None, (), None, None, None, None, None, ())
         now = tuple(Level(n, at, float(kg), 0.1, 0.0, 0.0, at, "weighed") for n, kg in zip("AB", left, strict=True))
-        hours = self.outlook(w, d, float(left.sum()), rate)
         return plan(self.site, now, hours, learnt(rate), at, rules=rules)
 
+    def clairvoyant(self, w: Winter) -> Series:
+        """Fewest run-outs and uncovered days for each number of trips, if weather and burn were known beforehand.
 
-def _winters(first: int, count: int, rule: str = "0.20") -> tuple[Outcome, Outcome]:
+        Both cylinders are filled on each trip: more can never harm. Exact, by the day of the last filling.
+        """
+        full = float(self.feed.full_kg.sum())
+        burnt = np.concatenate(([0.0], np.cumsum(w.used_kg)))
+        need = np.array([self.least(float(k)) for k in w.cold_k]) * full
+        need[w.cold_k < self.limit_k] = 0.0
+        fills = [-1, *(d for d in range(WINTER_D) if (AT + d * DAY).weekday() in TRIP_DAYS)]
+        bad = np.empty((len(fills), WINTER_D))  # troubles from the morning after a filling up to and with a day
+        for i, f in enumerate(fills):
+            left = full - (burnt[:-1] - burnt[f + 1])
+            dry = full - (burnt[1:] - burnt[f + 1]) <= 0.0
+            bad[i] = np.cumsum(np.where(np.arange(WINTER_D) > f, (left < need) | dry, 0))
+        best = np.full(len(fills), np.inf)
+        best[0] = 0.0
+        fewest = []
+        for _ in range(MOST_TRIPS + 1):
+            fewest.append(float((best + bad[:, -1]).min()))
+            nxt = np.full(len(fills), np.inf)
+            for j in range(1, len(fills)):
+                nxt[j] = (best[:j] + bad[:j, fills[j]]).min()
+            best = nxt
+        return np.minimum.accumulate(np.array(fewest))
+
+
+def fewest_trips(curves: list[Series], troubles: int) -> int:
+    """Fewest trips over all winters with at most `troubles` beyond those that no number of trips avoids."""
+    spent = np.zeros(troubles + 1)  # fewest trips by troubles spent
+    for curve in curves:
+        extra = curve - curve[-1]
+        cost = [int(np.argmax(extra <= t)) for t in range(troubles + 1)]
+        spent = np.array([min(spent[t - u] + cost[u] for u in range(t + 1)) for t in range(troubles + 1)])
+    return int(spent[-1])
+
+
+POLICIES = ("0.20", "0.40", "0.60", "plan", "plan, all away")
+
+
+def _winters(first: int, count: int) -> tuple[dict[str, Outcome], Household, list[Series]]:
     home = Household()
-    by_plan, by_rule = Outcome(), Outcome()
-    for seed in range(first, first + count):
-        w = winter(seed)
-        for total, policy in ((by_plan, "plan"), (by_rule, rule)):
-            one = home.play(w, seed, policy)
-            total.trips += one.trips
-            total.troubles += one.troubles
-            total.beyond += one.beyond
-    print(f"{count} winters: plan {by_plan}; refill at {rule} of full {by_rule}")
-    return by_plan, by_rule
+    total = {policy: Outcome() for policy in POLICIES}
+    curves = []
+    with pytest.MonkeyPatch.context() as patch:  # the same figures from a table: the site does not change
+        patch.setattr(planning, "coldest_covered_k", lambda _: home.limit_k)
+        patch.setattr(planning, "least_share", lambda _, k: home.least(k) if k >= home.limit_k else None)
+        for seed in range(first, first + count):
+            w = winter(seed)
+            curves.append(home.clairvoyant(w))
+            for policy, outcome in total.items():
+                outcome.add(home.play(w, seed, policy))
+    for policy, outcome in total.items():
+        print(f"{count} winters, {policy}: unforeseen {outcome.unforeseen}, {outcome}")
+    print("clairvoyant: fewest trips by troubles allowed", {t: fewest_trips(curves, t) for t in (0, count // 20)})
+    return total, home, curves
 
 
 @pytest.mark.timeout(600)
 def test_winters_by_the_plan() -> None:
-    by_plan, by_rule = _winters(100, 3)
-    assert by_plan.troubles <= 1
-    assert by_plan.troubles <= by_rule.troubles
+    total, _, curves = _winters(100, 3)
+    assert total["plan"].unforeseen == 0
+    assert total["plan, all away"].unforeseen == 0
+    assert total["plan, all away"].trips <= total["plan"].trips
+    assert total["plan, all away"].trips >= fewest_trips(curves, 3 * WINTER_D) >= 0
+
+
+def test_the_clairvoyant_counts_a_winter_by_hand() -> None:
+    home = Household()
+    mild_winter = Winter(np.full(WINTER_D, 285.0), np.full(WINTER_D, 0.3), np.zeros((WINTER_D, 7)))
+    curve = home.clairvoyant(mild_winter)  # 45.3 kg of 36.28: one refill is needed and enough
+    assert curve[0] > 0
+    assert curve[1] == 0
+    assert fewest_trips([curve], 0) == 1
+    assert fewest_trips([curve, curve], int(curve[0])) == 1
+    cold_end = replace(mild_winter, cold_k=np.where(np.arange(WINTER_D) == 140, home.coldest_for(0.7), 285.0))
+    assert home.clairvoyant(cold_end)[1] == 0  # filled before it runs dry on day 121: 80 % is left on day 140
+    two_ends = cold_end.cold_k.copy()
+    two_ends[60] = home.coldest_for(0.7)  # by then 50 % is left, and a filling before it leaves 33 % on day 140
+    assert home.clairvoyant(replace(cold_end, cold_k=two_ends))[1] == 1
+    assert home.clairvoyant(replace(cold_end, cold_k=two_ends))[2] == 0
 
 
 @pytest.mark.soak
-@pytest.mark.timeout(1800)
+@pytest.mark.timeout(3600)
 def test_a_hundred_winters_by_the_plan() -> None:
-    by_plan, by_rule = _winters(200, 100)
-    assert by_plan.troubles <= 5
-    assert by_plan.troubles < by_rule.troubles
+    """The seeds are not those that the policy was tuned on (400 to 415).
+
+    Measured, trips / unforeseen / foreseen: refill at 20 % 110 / 27 / 230, at 40 % 160 / 13 / 28, at 60 % 259 / 4 / 10;
+    plan with one cylinder at home 283 / 0 / 3, plan with all away 207 / 2 / 1; who knows all beforehand 125 / 0 / 0,
+    or 120 trips with five troubles.
+    """
+    total, _, curves = _winters(1000, 100)
+    made, rule = total["plan, all away"], total["0.20"]
+    assert made.unforeseen <= 5
+    assert total["plan"].unforeseen <= 5
+    assert made.run_outs + made.uncovered < 0.1 * (rule.run_outs + rule.uncovered)
+    # The rule's few trips are bought with cold nights: who knew all beforehand would not get by with as few.
+    assert fewest_trips(curves, 5) >= rule.trips
+    assert made.trips <= 1.8 * fewest_trips(curves, 5)  # 1.73 measured
+    assert made.trips < total["0.60"].trips
