@@ -54,7 +54,7 @@ class Rules:
     lift_kg: float | None = None
     height_m: float | None = None
     reserve: float = 0.10
-    risk: float = 0.10
+    risk: float = 0.05
     closed: frozenset[date] = frozenset()
     all_away: bool = False  # whether every cylinder may be away at once, between meals
 

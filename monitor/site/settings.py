@@ -190,7 +190,7 @@ FUEL = (
         1,
     ),
     Setting("fuel.reserve", "share", 0.10, "share of full kept for bad roads", 0, 1),
-    Setting("fuel.risk", "share", 0.10, "odds of run-out or shortfall that a refill plan may leave", 0.001, 0.5),
+    Setting("fuel.risk", "share", 0.05, "odds of run-out or shortfall that a refill plan may leave", 0.001, 0.5),
     Setting("fuel.days", "days", (0, 1, 2, 3, 4, 5, 6), "weekdays on which a trip is possible (0 = Monday)"),
     Setting("fuel.station_hours", "hours", (8, 18), "hours in which the station fills"),
     Setting("fuel.trip", "time", 3 * HOUR, "how long a cylinder is away for filling", 600, 7 * DAY),

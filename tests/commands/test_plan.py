@@ -42,7 +42,7 @@ def test_what_to_take_and_why(site: Path, tmp_path: Path) -> None:
     told = json.loads(text)
     assert [t["cylinder"] for t in told["take"]] == ["A"]
     assert datetime.fromisoformat(told["when"]).weekday() in {2, 5}
-    assert told["risk_before"] <= 0.10
+    assert told["risk_before"] <= 0.05
     assert {"latest", "stays_covered", "needed_share", "share_after", "gives_way", "days", "run_out"} <= set(told)
 
 

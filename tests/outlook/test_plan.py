@@ -57,9 +57,9 @@ def test_the_trip_is_as_late_as_the_risk_lets_and_no_later() -> None:
     assert made.when.date() <= made.latest
     assert any("stays behind" in r for r in made.reasons) or made.when.date() == made.latest
     assert made.risk_before is not None
-    assert made.risk_before <= 0.10
+    assert made.risk_before <= 0.05
     following = [odds for day, odds in made.days if day > made.latest]
-    assert following[0] > 0.10
+    assert following[0] > 0.05
     # 11 kg less 10 % of 36.3 kg reserve at 0.4 kg a day: 18 days and a half at most
     assert 10 <= (made.latest - AT.date()).days <= 18
     assert (made.when - AT).days >= 5
@@ -270,7 +270,7 @@ class Household:
         out = Outcome()
         charges = np.empty((WINTER_D, 2))
         said = np.zeros(WINTER_D, dtype=bool)
-        rules = Rules(weekdays=TRIP_DAYS, all_away=policy == "plan, all away")
+        rules = Rules(weekdays=TRIP_DAYS, all_away="all away" in policy, risk=0.10 if "10 %" in policy else 0.05)
         rate = float(w.used_kg[:30].mean())
         for d in range(WINTER_D):
             charges[d] = left
@@ -343,7 +343,7 @@ def fewest_trips(curves: list[Series], troubles: int) -> int:
     return int(spent[-1])
 
 
-POLICIES = ("0.20", "0.40", "0.60", "plan", "plan, all away")
+POLICIES = ("0.20", "0.40", "0.60", "plan", "plan, all away", "plan, all away, 10 %")
 
 
 def _winters(first: int, count: int) -> tuple[dict[str, Outcome], Household, list[Series]]:
