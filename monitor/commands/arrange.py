@@ -118,12 +118,11 @@ def arrange(
     asked = _arrange_ask.Options(
         appliances=tuple(appliance or ()), heaters=tuple(heater or ()), use=use, summer_use=summer_use,
         coldest=coldest, winters=tuple(winters or ()), past_years=past_years, past_url=past_url,
-        sizes=tuple(size or ()), cylinders=tuple(cylinder or ()),
-        carry=carry, height=height, width=width, most=most, fuel_most=fuel_most, scale=scale, delivery=not no_delivery,
-        refill_at=refill_at, prices=tuple(price or ()), yearly=tuple(yearly or ()), gas=gas,
-        gas_delivered=gas_delivered, trip=trip, mind=mind, site=site, name=name, latitude=latitude,
-        longitude=longitude, timezone=timezone, elevation=elevation, units=units, basis=basis, regulator=regulator,
-        write=write,
+        sizes=tuple(size or ()), cylinders=tuple(cylinder or ()), carry=carry, height=height, width=width, most=most,
+        fuel_most=fuel_most, scale=scale, delivery=not no_delivery, refill_at=refill_at, prices=tuple(price or ()),
+        yearly=tuple(yearly or ()), gas=gas, gas_delivered=gas_delivered, trip=trip, mind=mind, site=site, name=name,
+        latitude=latitude, longitude=longitude, timezone=timezone, elevation=elevation, units=units, basis=basis,
+        regulator=regulator, write=write,
     )  # fmt: skip
     if not _arrange.answer(asked, show, choose, json=json):
         raise typer.Exit(130)
