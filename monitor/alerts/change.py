@@ -26,7 +26,7 @@ def news(kind: Kind, told_rank: float | None, told: Mapping[str, Fact], now: Con
         if not isinstance(a, int | float) or not isinstance(b, int | float):
             continue
         if (b - a) / step >= 1.0:
-            return f"{WORDS.get(fact, fact)} than was told", False
+            return f"{WORDS.get(fact, fact)} than was told", kind.at_once
     return "", False
 
 
@@ -35,4 +35,5 @@ WORDS = {
     "short_share": "the burners are shorter of gas",
     "hold_missing": "the burners hold for a shorter time",
     "sooner_s": "the fuel ends sooner",
+    "rate_kg_s": "it falls faster",
 }

@@ -92,7 +92,7 @@ def forecast_stale(outlook: Outlook | None, health: Health, now: datetime, limit
     errors = "; ".join(f"{h.name}: {h.error}" for h in of_kind(health, "forecast") if h.error)
     if issued is None:
         facts: dict[str, Fact] = {"error": errors or None, "on_delay_s": 1800.0}
-        return found(kind, SITE, True, "no forecast is at hand", facts, severity="Severe", urgency="Expected", rank=2.0)
+        return found(kind, SITE, True, "no forecast is at hand", facts, severity="Severe", urgency="Expected", rank=3.0)
     age = (now - issued).total_seconds()
     dead = age > limits["forecast_dead"]
     severe = dead and (outlook is None or _cold_in_sight(outlook, now, limits))
@@ -204,21 +204,27 @@ def dates_due(site: Site, known: Known, now: datetime, limits: Limits) -> Iterat
             f"due in {duration(left)}" if left > 0 else f"due {duration(left)} ago", facts,
             severity="Moderate" if left <= 0 else "Minor", rank=2.0 if left <= 0 else 1.0,
         )  # fmt: skip
-    if known.leak_found is not None:
-        since = when.iso(known.leak_found)
-        yield found(
-            "leak-check", SITE, True, "a leak was found, and no check since says it is tight", {"leak": since},
-            severity="Severe", urgency="Immediate", rank=3.0,
-        )  # fmt: skip
-        return
     if known.leak_checked is None:
-        yield found("leak-check", SITE, None, "no leak check is in the record")
+        open_ = known.leak_found is not None
+        yield found(
+            "leak-check", SITE, None, "the last one found a leak" if open_ else "no leak check is in the record"
+        )
         return
     due = known.leak_checked + timedelta(seconds=limits["leak_check"])
     left = (due - now).total_seconds()
     facts = {"due": when.iso(due), "left_s": left, "last": when.iso(known.leak_checked)}
     reason = f"last done {duration((now - known.leak_checked).total_seconds())} ago"
     yield found("leak-check", SITE, left < LEAK_CHECK_AHEAD_S, reason, facts, severity="Minor")
+
+
+def leak_found(known: Known) -> Condition:
+    """A leak in the record that no check since has found mended. Its own kind: no reminder's shelf hides it."""
+    since = known.leak_found
+    facts: dict[str, Fact] = {"leak": None if since is None else when.iso(since)}
+    reason = (
+        "no leak is open in the record" if since is None else "a leak was found, and no check since says it is tight"
+    )
+    return found("leak-found", SITE, since is not None, reason, facts, severity="Severe", urgency="Immediate")
 
 
 def delivery_failing(health: Health, now: datetime) -> Iterator[Condition]:

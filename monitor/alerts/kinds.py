@@ -12,6 +12,7 @@ class Kind:
     """One kind. Delays and the repeat interval in seconds; a setting's key in place of a number is looked up.
 
     `latching`: stays until a person has acknowledged it. `bypass`: no delay, quiet hour, shelf or gathering holds it.
+    `insists`: its reminders are as urgent as its first word. `at_once`: who has acknowledged hears of material news.
     `material` lists (fact, step): the fact must have risen (or fallen, for a negative step) by as much to be news.
     """
 
@@ -27,6 +28,8 @@ class Kind:
     latching: bool = False
     bypass: bool = False
     material: tuple[tuple[str, float], ...] = ()
+    insists: bool = False
+    at_once: bool = False
 
 
 KINDS: dict[str, Kind] = {
@@ -75,6 +78,7 @@ KINDS: dict[str, Kind] = {
             "fuel lost; a leak is a hazard",
             "smell at the cylinders; look at every burner; close the valve if in doubt and call a licensed fitter",
             "now", on_delay=2 * HOUR, off_delay=6 * HOUR, latching=True, repeat=DAY,
+            material=(("rate_kg_s", 0.02 / HOUR),), at_once=True,
         ),
         Kind(
             "sensor-silent", "Sensor silent",
@@ -152,6 +156,13 @@ KINDS: dict[str, Kind] = {
             "a joint that weeps goes unseen",
             "brush soapy water on every joint, or have a licensed fitter do it",
             "weeks", repeat=30 * DAY,
+        ),
+        Kind(
+            "leak-found", "Leak not known to be mended",
+            "a check found a leak, and none since says that it is tight",
+            "gas gathers where it is low: fire or explosion",
+            "close every cylinder valve, leave it closed, and have a licensed fitter mend and test it",
+            "now", off_delay=0.0, repeat=DAY, insists=True,
         ),
         Kind(
             "delivery-failing", "Notices do not get through",

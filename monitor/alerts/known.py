@@ -14,15 +14,17 @@ from monitor.model.reading import Reading
 class Known:
     """Newest readings, counts and dates that the store knows. Missing is missing, never "all is well".
 
-    `set_aside` counts what each source sent in the last day that could not be used. `unexpected_kg_s` is the draw of
-    a cylinder in hours in which nothing may burn, `unexpected_sd_kg_s` one standard deviation of it; `stuck_since` is
-    when a sensor began to repeat one number while gas was used; `air_gap_k` the mean of thermometer less forecast over
-    the last hours.
+    `set_aside` counts what each source sent in the last day that could not be used. `overfull` has, of a cylinder whose
+    scale sends weights far above full, how many came running up to now, and what was said of the newest.
+    `unexpected_kg_s` is the draw of a cylinder in hours in which nothing may burn, `unexpected_sd_kg_s` one standard
+    deviation of it; `stuck_since` is when a sensor began to repeat one number while gas was used; `air_gap_k` the mean
+    of thermometer less forecast over the last hours.
     """
 
     readings: tuple[Reading, ...] = ()
     set_aside: Mapping[str, int] = field(default_factory=dict)
     set_aside_reason: Mapping[str, str] = field(default_factory=dict)
+    overfull: Mapping[str, tuple[int, str]] = field(default_factory=dict)
     stuck_since: Mapping[str, datetime] = field(default_factory=dict)
     unexpected_kg_s: Mapping[str, float] = field(default_factory=dict)
     unexpected_sd_kg_s: Mapping[str, float] = field(default_factory=dict)

@@ -285,7 +285,7 @@ def _update(step: Step, c: Condition, kind: kinds.Kind, limits: Limits) -> None:
         step.state = replace(step.state, facts=dict(c.facts))
         step.tell("updated", c, worse, calm=not at_once)
     elif state.state == "unacknowledged" and since >= timedelta(seconds=_repeat(kind, c, limits)):
-        step.tell("updated", c, "still so, and nobody has acknowledged it", calm=True)
+        step.tell("updated", c, "still so, and nobody has acknowledged it", calm=not kind.insists)
 
 
 def _repeat(kind: kinds.Kind, c: Condition, limits: Limits) -> float:

@@ -19,6 +19,7 @@ from monitor.model.units_out import duration
 
 SITE = "site"
 FAR = timedelta(hours=48)
+OVERFULL_WEIGHTS = 3  # running: who leans on a scale is gone before
 SURE_DRAW = 4.0  # standard deviations: every night of a year is looked at, and a false one sends people to the valve
 LAST_STEP = 0.05  # nearly empty: about a day's cooking; our choice
 LEVELS = frozenset(q.value for q in LEVEL_QUANTITIES)
@@ -292,17 +293,29 @@ def run_out(outlook: Outlook | None, now: datetime, limits: Limits, known: Known
     )  # fmt: skip
 
 
-def overfilled(levels: Sequence[Level], site: Site, limits: Limits) -> Iterator[Condition]:
-    """A cylinder that holds more than its filling limit by more than the reading's own error."""
+def overfilled(levels: Sequence[Level], site: Site, limits: Limits, known: Known) -> Iterator[Condition]:
+    """A cylinder that holds more than its filling limit by more than the reading's own error.
+
+    Weights so far above it that they are set aside count too: the scale or the tare may be wrong, and may be right.
+    """
     by_name = {level.cylinder: level for level in levels}
     for cylinder in site.cylinders:
         level = by_name.get(cylinder.name)
+        count, said = known.overfull.get(cylinder.name, (0, ""))
+        if count >= OVERFULL_WEIGHTS:
+            facts: dict[str, Fact] = {"set_aside": said, "full_kg": cylinder.full_kg}
+            reason = "its scale says again and again that it is far above full"
+            yield found(
+                "overfilled", cylinder.name, True, reason, facts, severity="Severe", urgency="Expected",
+                certainty="Possible",
+            )  # fmt: skip
+            continue
         if level is None or level.reading_time is None:
             yield found("overfilled", cylinder.name, None, "no level was ever read")
             continue
         share = _share(level, cylinder)
         sure = level.left_kg - 2.0 * level.sd_kg > cylinder.full_kg
-        facts: dict[str, Fact] = {
+        facts = {
             "share": share, "left_kg": level.left_kg, "full_kg": cylinder.full_kg, "sd_kg": level.sd_kg,
             "basis": level.basis,
         }  # fmt: skip

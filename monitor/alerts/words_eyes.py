@@ -115,13 +115,15 @@ EYES: dict[str, Texts] = {
         _plain, _todo, lambda _: "", PLAIN,
     ),
     "leak-check": Texts(
-        lambda s: (
-            f"Leak found {s.date('leak')}, not known to be mended: leave the valves closed" if s.text("leak") else
-            f"Leak check {_due(s)}; last one {s.date('last')}"
-        ),
-        lambda s: [_cause(s)],
-        lambda s: list(LEAK_TODO) if s.text("leak") else _todo(s),
-        lambda _: "It is in the record", cautions.SUPPLY,
+        lambda s: f"Leak check {_due(s)}; last one {s.date('last')}",
+        lambda s: [_cause(s)], _todo, lambda _: "It is in the record", cautions.SUPPLY,
+    ),
+    "leak-found": Texts(
+        lambda s: f"Leak found {s.date('leak')}, not known to be mended: leave the valves closed",
+        lambda _: ["In the record a check found a leak, and none since says that the joints are tight."],
+        lambda _: list(LEAK_TODO),
+        lambda _: "No leak is open in the record: a tight check was entered, or the entry was taken back",
+        cautions.SUPPLY,
     ),
     "delivery-failing": Texts(
         lambda s: f"Notices by {s.c.subject} do not get through since {s.at('since')}",

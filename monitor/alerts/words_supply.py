@@ -243,10 +243,17 @@ SUPPLY: dict[str, Texts] = {
     ),
     "overfilled": Texts(
         lambda s: (
-            f"{s.c.subject} is overfilled: {s.show('share', 'share')} of its filling limit. Keep it in the shade."
+            f"{s.c.subject} is overfilled, by what its scale says. Keep it in the shade."
+            if s.text("set_aside")
+            else f"{s.c.subject} is overfilled: {s.show('share', 'share')} of its filling limit. Keep it in the shade."
         ),
         lambda s: [
             (
+                f"Its scale says {s.text('set_aside')}. Its filling limit is {s.show('full_kg', 'mass')} of propane. "
+                "Take it for overfilled until you know that the scale or the tare is wrong."
+            )
+            if s.text("set_aside")
+            else (
                 f"It holds {s.show('left_kg', 'mass')}, its filling limit is {s.show('full_kg', 'mass')} "
                 f"({s.text('basis')}; give or take {s.show('sd_kg', 'mass')})."
             ),

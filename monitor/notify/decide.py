@@ -112,7 +112,7 @@ def decide(
     if old:
         return Drop(tuple(old), "given up after 7 days: it would help nobody now")
     for row in waiting:
-        why = not_for(row, rules)
+        why = not_for(row, rules, states)
         if why:
             return Drop((row.id,), why)
     bypass = [r for r in waiting if r.notice.bypass or r.notice.what == "test"]
@@ -141,12 +141,16 @@ def _row(rows: Iterable[OutboxRow], row_id: int) -> OutboxRow:
     return next(r for r in rows if r.id == row_id)
 
 
-def not_for(row: OutboxRow, rules: Rules) -> str:
-    """Return why the row is not for this channel, "" where it is."""
+def not_for(row: OutboxRow, rules: Rules, states: Mapping[str, AlertState]) -> str:
+    """Return why the row is not for this channel, "" where it is.
+
+    A reminder is calm, so as to wake nobody; it is for whom the alert is for: by the worst that was told of it.
+    """
     notice = row.notice
     if row.forced or notice.bypass or notice.what in {"test", "digest"}:
         return ""
-    if rules.severities and notice.severity not in rules.severities:
+    told = {notice.severity} | ({states[notice.key].severity} if _stands(notice, states) else set())
+    if rules.severities and not told & set(rules.severities):
         return f"this channel takes {', '.join(rules.severities)} only"
     if rules.urgencies and notice.urgency not in rules.urgencies and notice.what != "ended":
         return f"this channel takes {', '.join(rules.urgencies)} only"

@@ -80,10 +80,20 @@ def readings(
         except units.QuantityError as error:
             problems.append(Problem(f"--{way}", f'"{text}"', error.expected, error.hint))
         except Refused as refused:
-            problems.append(Problem(f"--{way}", f'"{text}"', "a value that can be true", str(refused)))
+            problems.append(Problem(f"--{way}", f'"{text}"', "a value that can be true", _why(refused, site)))
     if problems:
         raise BadInput(problems)
     return found
+
+
+def _why(refused: Refused, site: Site) -> str:
+    """Return why it was refused; a weight that an overfilled cylinder may have is refused with what to do about it."""
+    if not refused.over_kg:
+        return str(refused)
+    from monitor.outlook.record import OVERFILLED  # a reading that is in order need not wait for it
+
+    over = units.show(refused.over_kg, "mass", site.units)
+    return f"{refused}. If it is: {OVERFILLED.format(over=over)} If not, correct the scale, or the tare."
 
 
 def _subject(site: Site, cylinder: str | None, needed: bool, problems: list[Problem]) -> str | None:

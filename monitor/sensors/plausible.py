@@ -11,6 +11,7 @@ from monitor.site import units
 
 OVERFULL = 1.05  # of the filling limit; a cylinder filled by eye may be over its limit by a few per cent
 SLOWEST_SOUND_M_S = 400.0  # in liquid propane near 60 °C; memory, on the safe side: only bounds an echo time
+LIQUID_FULL = 0.55  # kg of cold liquid propane a kg of water capacity: no cylinder holds more (density below 0.55 kg/L)
 TARE_ERROR = 0.1  # of the tare: stamps, valves and scales differ by less; far below it something else is weighed
 LEAST_ERROR_KG = 1.0
 SLACK = 1.02  # of a height or volume: the shell is reckoned from nominal dimensions
@@ -31,6 +32,7 @@ _FIXED: dict[Quantity, tuple[float, float]] = {
     Quantity.GAS_DETECTED: (0.0, 1.0),
 }
 _AT_ZERO = 1e-9
+DANGER = "DANGER, if scale and tare are right: overfilled"  # in the reason of what is set aside, and looked for there
 
 
 def check(quantity: Quantity, value: float, site: Site, subject: str) -> float:
@@ -41,7 +43,9 @@ def check(quantity: Quantity, value: float, site: Site, subject: str) -> float:
     if value < low - _AT_ZERO:
         raise Refused(f"{_shown(value, quantity, site)}: {_too_low(quantity, value, low, site, subject)}")
     if value > high * (1 + 1e-9) + _AT_ZERO:
-        raise Refused(f"{_shown(value, quantity, site)}: {_too_high(quantity, high, site)}")
+        over_kg = _over_kg(quantity, value, site, subject)
+        danger = f"; {DANGER} by {_mass(over_kg, site)}" if over_kg else ""
+        raise Refused(f"{_shown(value, quantity, site)}: {_too_high(quantity, high, site)}{danger}", over_kg)
     return min(max(value, low), high)
 
 
@@ -52,6 +56,20 @@ def limits(quantity: Quantity, site: Site, subject: str) -> tuple[float, float]:
     cylinder = site.cylinder(subject)
     low = max(0.0, cylinder.tare_kg - below_tare_kg(cylinder)) if quantity is Quantity.GROSS_WEIGHT else 0.0
     return low, _highest(quantity, cylinder)
+
+
+def _over_kg(quantity: Quantity, value: float, site: Site, subject: str) -> float:
+    """Return how far above its filling limit (kg) the cylinder is if `value` is true of it; 0 where it cannot be."""
+    if quantity not in {Quantity.GROSS_WEIGHT, Quantity.PROPANE_LEFT, Quantity.SHARE_OF_FULL}:
+        return 0.0
+    cylinder = site.cylinder(subject)
+    left_kg = value * cylinder.full_kg if quantity is Quantity.SHARE_OF_FULL else value
+    left_kg -= cylinder.tare_kg if quantity is Quantity.GROSS_WEIGHT else 0.0
+    return left_kg - cylinder.full_kg if left_kg <= LIQUID_FULL * cylinder.water_capacity_kg else 0.0
+
+
+def _mass(kg: float, site: Site) -> str:
+    return units.show(kg, "mass", site.units)
 
 
 def below_tare_kg(cylinder: Cylinder) -> float:

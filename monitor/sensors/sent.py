@@ -11,7 +11,14 @@ AHEAD_S = 300.0  # clocks of sensors and of this machine may differ by so much
 
 
 class Refused(Exception):
-    """What came cannot be used; the text is the reason, in words, with how to mend it where that is known."""
+    """What came cannot be used; the text is the reason, in words, with how to mend it where that is known.
+
+    `over_kg`: by how much the cylinder is filled above its limit, if what came is true and can be; else 0.
+    """
+
+    def __init__(self, reason: str, over_kg: float = 0.0) -> None:
+        super().__init__(reason)
+        self.over_kg = over_kg
 
 
 @dataclass(frozen=True, slots=True)

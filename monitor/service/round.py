@@ -20,6 +20,7 @@ from monitor.model.reading import Level, Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook.sensor_faults import SensorFault
 from monitor.outlook.unexpected import Draw
+from monitor.sensors import plausible
 from monitor.service.due import dates
 from monitor.service.levels import Levels
 from monitor.service.quiet import Quiet
@@ -35,6 +36,7 @@ log = logging.getLogger(__name__)
 
 HISTORY_HOURS = 48
 OFTEN = timedelta(minutes=10)  # a thermometer that tells each minute says no more by it
+WEIGHTS = frozenset({Quantity.GROSS_WEIGHT, Quantity.PROPANE_LEFT, Quantity.SHARE_OF_FULL})
 YARD = Yard()  # remembers for the rest of the day what was learnt of forecasts here
 QUIET = Quiet()
 USAGE = Usage()
@@ -131,6 +133,7 @@ def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence
         readings=facts.newest,
         set_aside=count,
         set_aside_reason=reason,
+        overfull=_overfull(store, facts.newest, now),
         stuck_since={fault.sensor: fault.since for fault in faults if fault.kind == "stuck"},
         unexpected_kg_s={name: draw.kg_s for name, draw in draws.items()},
         unexpected_sd_kg_s={name: draw.sd_kg_s for name, draw in draws.items()},
@@ -141,6 +144,20 @@ def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence
         air_gap_k=gap_k(facts.forecast, facts.history, now),
         official_warning=bulletin.words(bulletin.load(store.get(bulletin.KEY), now), site.timezone),
     )
+
+
+def _overfull(store: Store, newest: Sequence[Reading], now: datetime) -> dict[str, tuple[int, str]]:
+    """Return for each cylinder how often its scale ran far above full within a day, since a weight that could be."""
+    weighed: dict[str, datetime] = {}
+    for reading in (r for r in newest if r.quantity in WEIGHTS and r.value is not None):
+        weighed[reading.subject] = max(reading.received, weighed.get(reading.subject, reading.received))
+    found: dict[str, tuple[int, str]] = {}
+    for item in store.set_asides(limit=1000):  # newest first
+        since = max(now - timedelta(days=1), weighed.get(item.subject, item.received))
+        if plausible.DANGER in item.reason and item.received >= since:
+            count, said = found.get(item.subject, (0, item.reason))
+            found[item.subject] = (count + 1, said)
+    return found
 
 
 def _draws(site: Site, store: Store, now: datetime) -> Mapping[str, Draw]:

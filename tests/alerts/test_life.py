@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.alerts import operate
-from monitor.model.alert import Fact, Judgement
+from monitor.model.alert import Condition, Fact, Judgement
 from monitor.model.errors import BadInput
 from tests.alerts.play import DELAYED, KEY, LATCHED, NO_DELAY, H, M, Play, cond, raised, words
 from tests.alerts.scene import NOW
@@ -343,3 +343,27 @@ def test_who_has_acknowledged_hears_of_a_step_not_of_an_amount() -> None:
     assert play.told == ["raised"]
     play.round(cond("cold-shortfall", facts={"nights": 4}, rank=2.0))
     assert play.told == ["raised", "updated"]
+
+
+def test_a_leak_found_is_said_as_urgently_each_day_whatever_is_done_to_the_reminder() -> None:
+    play, leak, due = Play(), cond("leak-found", severity="Severe"), cond("leak-check", severity="Minor")
+    play.round(due)
+    play.take(operate.out_of_service(play.states["leak-check/x"], play.now, "Kim", "away", words))
+    said = [n for _ in range(49) for n in play.round(leak, due, after=H).notices]
+    assert [(n.key, n.severity) for n in said] == [("leak-found/x", "Severe")] * 3
+    play.round(cond("leak-found", holds=False), due)
+    assert play.state("leak-found/x") == "normal", "taken back, or tight"
+
+
+def test_a_draw_that_rises_is_told_to_who_has_acknowledged_it() -> None:
+    def draw(rate_kg_h: float) -> Condition:
+        return cond("unexpected-draw", severity="Severe", facts={"rate_kg_s": rate_kg_h / 3600, "on_delay_s": 0.0})
+
+    play = Play()
+    play.round(draw(0.02))
+    play.take(operate.acknowledge(play.states["unexpected-draw/x"], play.now, "Kim", words))
+    assert not play.round(draw(0.03)).notices
+    assert [(n.severity, n.body) for n in play.round(draw(0.045)).notices] == [
+        ("Severe", "it falls faster than was told")
+    ]
+    assert play.state("unexpected-draw/x") == "unacknowledged"

@@ -315,3 +315,27 @@ def test_kinds_can_be_switched_off_but_not_gas() -> None:
     kinds = {c.kind for c in conditions(outlook(), FULL, off, NOW, health())}
     assert "low-fuel" not in kinds
     assert "gas-detected" in kinds
+
+
+def test_a_leak_found_is_an_alert_of_its_own_and_the_check_stays_a_reminder() -> None:
+    last = NOW - timedelta(days=400)
+    for since, checked in ((None, None), (None, last), (NOW - H, None)):
+        known = Known(leak_checked=checked, leak_found=since)
+        c = find("leak-found/site", outlook(), FULL, SITE, NOW, health(), known)
+        assert (c.holds, c.severity, c.urgency, c.certainty) == (since is not None, "Severe", "Immediate", "Observed")
+        due = find("leak-check/site", outlook(), FULL, SITE, NOW, health(), known)
+        assert (due.holds, due.severity) == (True if checked else None, "Minor" if checked else "Moderate")
+
+
+def test_weights_far_above_full_running_are_an_overfill() -> None:
+    for count, holds in ((2, False), (3, True)):
+        known = Known(overfull={"A": (count, "90 lb: heavier than full plus 5 % (71 lb)")})
+        c = find("overfilled/A", outlook(), FULL, SITE, NOW, health(), known)
+        assert (c.holds, c.severity) == (holds, "Severe")
+
+
+def test_no_forecast_at_hand_is_worse_than_an_old_one_in_mild_weather() -> None:
+    mild = outlook(issued=NOW - 25 * H)
+    old, none = (find("forecast-stale/site", made, FULL, SITE, NOW, health()) for made in (mild, None))
+    assert (old.severity, none.severity) == ("Moderate", "Severe")
+    assert none.rank - old.rank >= 1.0, "told at once"

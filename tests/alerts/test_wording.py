@@ -35,6 +35,7 @@ def everything_wrong(site: Site) -> dict[str, Condition]:
         air_gap_k=-6.0,
         requalify_by={"A": NOW + timedelta(days=30)},
         leak_checked=NOW - timedelta(days=400),
+        leak_found=NOW - timedelta(days=2),
         official_warning="Extreme Cold Warning",
     )
     bad = {

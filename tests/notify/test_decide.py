@@ -239,3 +239,13 @@ def test_a_held_warning_goes_when_its_hour_moves_near_and_its_end_stays_quiet() 
     assert decide([r], {}, {}, QUIET, NIGHT) == Wait(MORNING)
     end = row(notice("cold-shortfall/site", 2, "ended", at=NIGHT))
     assert isinstance(decide([end], {}, starting(end.notice, NIGHT + HOUR), QUIET, NIGHT), Hold)
+
+
+def test_a_calm_reminder_of_what_is_severe_is_for_those_who_take_severe_only_and_still_waits_for_the_morning() -> None:
+    told = replace(QUIET, severities=("Severe",))
+    calm = row(notice("cold-shortfall/site", 2, "updated", "Moderate"))
+    state = replace(active(calm.notice), severity="Severe")
+    assert decide([calm], {}, {state.key: state}, told, NOW) == Send(calm)
+    assert isinstance(decide([calm], {}, {state.key: replace(state, severity="Moderate")}, told, NOW), Drop)
+    late = row(replace(calm.notice, at=NIGHT), next_at=NIGHT)
+    assert isinstance(decide([late], {}, {state.key: state}, told, NIGHT), Hold)

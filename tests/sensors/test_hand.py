@@ -10,10 +10,10 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from monitor.commands import reading
+from monitor.commands import _record, reading
 from monitor.model.errors import BadInput
 from monitor.model.reading import Quantity, SetAside
-from monitor.sensors import hand
+from monitor.sensors import hand, plausible
 from monitor.sensors.when import when
 from monitor.store import Store
 from tests.sensors.scene import AT, site
@@ -82,6 +82,11 @@ def test_every_problem_at_once() -> None:
     assert [p.key for p in caught.value.problems] == ["cylinder", "--weighs", "--gauge", "--valve", "--line"]
     with pytest.raises(BadInput, match="heavier than full plus 5 %"):
         hand.readings(site(), "A", {"weighs": "80 lb"}, AT, AT)
+    with pytest.raises(BadInput, match=r"(?s)5 %.*DANGER.*overfilled by 11.*Do not use it.*Call the supplier"):
+        hand.readings(site(), "A", {"weighs": "80 lb"}, AT, AT)
+    with pytest.raises(BadInput, match="5 %") as beyond:
+        hand.readings(site(), "A", {"weighs": "180 lb"}, AT, AT)
+    assert "DANGER" not in str(beyond.value), "no cylinder of its size can hold so much"
     with pytest.raises(BadInput, match="one of: A, B"):
         hand.readings(site(), None, {"weighs": "50 lb"}, AT, AT)
 
@@ -107,7 +112,7 @@ def test_times_as_people_write_them(text: str, hours_before: float) -> None:
     [
         ("18:30", 'write "yesterday 18:30"'), ("2026-01-06 12:00", "still to come"), ("25:00", "00 to 23"),
         ("2026-01-04", "the hour is missing"), ("noon", "a time such as"), ("2025-03-09 02:30", "went forward"),
-        ("2025-11-02 01:30", "came twice"),
+        ("2025-11-02 01:30", "came twice"), ("99999 weeks ago", "in the year 1"),
     ],
 )  # fmt: skip
 def test_what_is_no_time_that_has_been(text: str, why: str) -> None:
@@ -155,3 +160,7 @@ def test_what_was_set_aside_is_listed_with_the_reason(files: list[str], tmp_path
     assert "negative" in text
     assert "[bold]" in text.replace("\n", "")
     assert json.loads(run("--set-aside", "--json", *files))[0]["reason"] == "-2.2 lb: negative"
+
+
+def test_no_more_liquid_than_an_entry_in_the_record_may_have() -> None:
+    assert plausible.LIQUID_FULL == _record.LIQUID_FULL
