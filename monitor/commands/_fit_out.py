@@ -7,10 +7,12 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from monitor.alerts.cautions import CARRY, DETECTOR, LOCAL, SMELL, VALVE, WARMING
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site
+from monitor.outlook import record
 from monitor.site import fit_out
 from monitor.site.questions import questions
 
@@ -95,8 +97,6 @@ def say_sheet(to: Console) -> None:
 
 def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Path | None) -> dict[str, Any]:
     """Enter what was done into the record. Raises BadInput for a step or a time that cannot be read."""
-    from zoneinfo import ZoneInfo
-
     from monitor import store as database
     from monitor.store import place
 
@@ -118,7 +118,7 @@ def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Pat
     steps = [name for name in fit_out.NAMES if name in named]
     with database.Store.open(database.find(site, path)) as store, store.transaction():
         place.require(store, site)
-        entries = enter(store, steps, when, now, note)
+        entries = enter(store, site, steps, when, now, note)
     return {
         "entries": entries,
         "time": when.isoformat(),
@@ -127,10 +127,21 @@ def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Pat
     }
 
 
-def enter(store: Store, steps: Sequence[str], when: datetime, now: datetime, note: str) -> list[int]:
-    """Enter the steps done at `when`; a leak check among them counts as tight. Returns the entries' numbers."""
+def enter(
+    store: Store, site: Site, steps: Sequence[str], when: datetime, now: datetime, note: str, key: str = "--done"
+) -> list[int]:
+    """Enter the steps done at `when`; a leak check among them counts as tight. Returns the entries' numbers.
+
+    Raises BadInput, under `key`, for a leak check while a leak is open: a tick does not end that.
+    """
     from monitor import store as database
 
+    leak = record.open_leak(e for e in store.entries(["leak-check"]) if e.time <= now)
+    if "leak check" in steps and leak is not None and leak.time <= when:
+        found = f"a leak found on {leak.time.astimezone(ZoneInfo(site.timezone)):%Y-%m-%d} is open"
+        how = "enter `boiloff record leak-check`" if key == "--done" else "enter “Leak check” in the record"
+        expected = "the sheet without this step; nothing was kept"
+        raise BadInput(Problem(key, '"leak check"', expected, f"{found}; {how} when it was tested tight"))
     payload: dict[str, Any] = {"steps": list(steps)} | ({"note": note} if note else {})
     entries = [store.add_event(database.Event("first-start", "site", when, now, payload))]
     if "leak check" in steps:

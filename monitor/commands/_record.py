@@ -55,7 +55,7 @@ def keep(kind: str, subject: str | None, told: Mapping[str, str | None], asked: 
     with database.Store.open(database.find(site, asked.store)) as opened, opened.transaction():
         place.require(opened, site)
         so_far = opened.entries(record.MARKING)
-        event = entered(site, kind, subject, given, asked.at, now)
+        event = entered(site, kind, subject, given, asked.at, now, full=full)
         then = at_entry(record.marked(site, so_far, event.time), event)
         problems = together(then, event)
         if problems:
@@ -86,8 +86,10 @@ def _asked_for(kind: str, given: dict[str, str]) -> dict[str, str]:
     return given
 
 
-def entered(site: Site, kind: str, subject: str | None, given: Mapping[str, str], at: str, now: datetime) -> Event:
-    """Return the entry that the options make; BadInput has every problem."""
+def entered(
+    site: Site, kind: str, subject: str | None, given: Mapping[str, str], at: str, now: datetime, *, full: bool = False
+) -> Event:
+    """Return the entry that the options make; BadInput has every problem. `full`: that alone is told of a fill."""
     problems: list[Problem] = []
     whose = subject_of(site, kind, subject, problems)
     time = now
@@ -103,7 +105,7 @@ def entered(site: Site, kind: str, subject: str | None, given: Mapping[str, str]
         elif field.needed:
             example = " or ".join(field.kind) if isinstance(field.kind, tuple) else field.example or "some words"
             problems.append(Problem(f"--{field.option}", "nothing", f"a value, such as {example}; it is never assumed"))
-    if not payload and kind in {"fill", "marks"} and not problems:
+    if not payload and kind in {"fill", "marks"} and not full and not problems:
         problems.append(Problem(kind, "nothing told", "at least one value", "`--help` lists them"))
     if problems:
         raise BadInput(problems)

@@ -75,6 +75,6 @@ class FirstStart:
 
         def write(store: Store) -> None:
             with store.transaction():
-                _fit_out.enter(store, steps, at, now, given["note"])
+                _fit_out.enter(store, site, steps, at, now, given["note"], "The sheet")
 
         await self.view.write(write)

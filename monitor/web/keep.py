@@ -42,12 +42,13 @@ _LABELS = {
     "rating": "Its rating", "pressure": "Its outlet pressure", "made": "Made", "mass": "Gas delivered",
 }  # fmt: skip
 _PER_KIND = {
-    ("fill", "after"): "Weight after, cylinder and gas (empty: filled to its limit, not weighed)",
+    ("fill", "after"): "Weight after, cylinder and gas (empty: not weighed)",
     ("leak-check", "method"): "How (soapy water on every joint, …)",
 }
 _METRIC = {"17.1 lb": "7.8 kg", "47.6 lb": "21.6 kg", "20.4 lb": "9.3 kg", "38.1 lb": "17.3 kg", "17.5 lb": "7.9 kg",
            "20 lb": "9 kg", "32.0 lb": "14.5 kg", "12.2 in": "31 cm", "14 mi": "22 km", "200,000 Btu/h": "58 kW",
            "11 inH2O": "27 mbar", "250 lb": "110 kg"}  # fmt: skip
+UNWEIGHED = "Not weighed, so how much is in it is not known: it may be filled in part. Weigh it, and enter the weight."
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,11 @@ class Form:
         """Whether its time is still to come."""
         return KINDS[self.kind].ahead
 
+    @property
+    def may_be_full(self) -> bool:
+        """Whether it may be said that the cylinder was filled to its limit without a weighing."""
+        return self.kind == "fill"
+
     def label(self, field: Field) -> str:
         """Return what a field is called."""
         text = _PER_KIND.get((self.kind, field.option), _LABELS.get(field.option, field.option))
@@ -95,12 +101,14 @@ def entered(
     told = {field.option: given.get(field.option, "") for field in form.fields}
     subject = given.get("cylinder") if form.of_cylinder else None
     try:
-        event = _record.entered(site, form.kind, subject, told, given.get("at") or ("" if form.ahead else "now"), now)
+        at, full = given.get("at") or ("" if form.ahead else "now"), form.may_be_full and bool(given.get("full"))
+        event = _record.entered(site, form.kind, subject, told, at, now, full=full)
         then = _record.at_entry(record.marked(site, so_far, event.time), event)
         if problems := _record.together(then, event):
             raise BadInput(problems)
-        full = form.kind == "fill" and event.payload.get("after_gross_kg") is None
-        return event, _record.readings(then, event, full=full), _record.warnings(then, event)
+        found = _record.readings(then, event, full=full)
+        unknown = [] if found or form.kind not in {"fill", "exchange"} else [UNWEIGHED]
+        return event, found, unknown + _record.warnings(then, event)
     except BadInput as error:
         raise BadInput([_by_label(form, p) for p in error.problems]) from None
 

@@ -57,7 +57,7 @@ class Record:
         site = self.context.site()
         names = [c.name for c in site.cylinders]
         given = {"cylinder": request.query_params.get("cylinder", names[0])[:100], "at": ""}
-        given |= {field.option: "" for field in form.fields}
+        given |= {field.option: "" for field in form.fields} | ({"full": ""} if form.may_be_full else {})
         problems: list[str] = []
         if request.method == "POST":
             try:

@@ -203,3 +203,16 @@ def test_without_a_store_it_still_compares(tmp_path: Path) -> None:
         for page in ("/arrange", "/train", "/first-start"):
             assert client.get(page).status_code == 200, page
         assert client.get("/v1/first-start").json()["last"] is None
+
+
+def test_a_tick_does_not_end_a_leak_that_was_found(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        token = _token(client, "/record/leak-check")
+        client.post("/record/leak-check", data={"token": token, "result": "leak"})
+        step = f"step{fit_out.NAMES.index('leak check')}"
+        said = client.post("/first-start", data={"token": token, step: "1"})
+        assert said.status_code == 400
+        assert "is open" in said.text
+        assert client.post("/first-start", data={"token": token, "step0": "1"}).status_code == 303
+    with Store.open(own.store, readonly=True) as store:
+        assert [e.payload.get("result") for e in store.entries(["leak-check"])] == ["leak"]

@@ -184,3 +184,15 @@ def test_the_record_and_costs_over_the_api(own: House) -> None:
         costs = client.get("/v1/cost").json()
     assert costs["price"]["gas"]["kg"] == pytest.approx(25.0 / (20 * POUND_KG))
     assert sum(m["fuel"]["amount"] or 0.0 for m in costs["months"]) == 25.0
+
+
+def test_an_unweighed_fill_is_full_only_where_that_is_ticked(own: House) -> None:
+    with httpx.Client(base_url=own.url) as client:
+        assert 'name="full" value="1">' in client.get("/record/fill").text, "not ticked unless somebody does"
+        assert "is not known" in _send(client, "/record/fill", cylinder="A", price="20.00").text
+        with Store.open(own.store, readonly=True) as store:
+            assert not [r for r in store.readings(subject="A", source="hand") if "not weighed" in r.note]
+        assert "is not known" not in _send(client, "/record/fill", cylinder="A", full="1").text
+    with Store.open(own.store, readonly=True) as store:
+        (full,) = [r for r in store.readings(subject="A", source="hand") if "not weighed" in r.note]
+    assert (full.quantity, full.value) == (Quantity.SHARE_OF_FULL, 1.0)
