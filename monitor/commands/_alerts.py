@@ -25,6 +25,7 @@ from monitor.model.units_out import duration
 from monitor.site import find, load
 from monitor.store import Store
 from monitor.store import find as find_store
+from monitor.store import place as whose
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -72,6 +73,7 @@ def choose(states: dict[str, AlertState], text: str) -> AlertState:
 def show_list(place: Place, *, every: bool, as_json: bool) -> None:
     """Print the alerts, those that need someone first."""
     with Store.open(place.store, readonly=True) as store:
+        whose.warn(store, place.site)
         states = list(store.alert_states().values())
         outlook = store.latest_outlook()
     states = [s for s in states if every or s.state != "normal"]
@@ -122,6 +124,7 @@ def _state_json(state: AlertState) -> dict[str, Any]:
 def show_one(place: Place, text: str, limit: int, *, as_json: bool) -> None:
     """Print one alert with its history and what became of its notices."""
     with Store.open(place.store, readonly=True) as store:
+        whose.warn(store, place.site)
         state = choose(store.alert_states(), text)
         steps = store.transitions(state.key, limit)
         rows = [r for r in store.outbox(5000) if r.notice.key == state.key][: limit * 4]
@@ -190,6 +193,7 @@ def operate(
     now, say, who = _now(), words(place.site), by or _user()
     until = now + _length(for_) if what == "shelve" else now
     with Store.open(place.store) as store, store.transaction():
+        whose.require(store, place.site)
         state = choose(store.alert_states(), text)
         judgement: Judgement
         if what == "acknowledge":

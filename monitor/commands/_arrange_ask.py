@@ -114,6 +114,8 @@ def _question(asked: Options, site: Site, problems: list[Problem]) -> Question:
         problems.append(Problem("--refill-at", f'"{asked.refill_at}"', "a share of full from 0 to 90 %"))
     if asked.mind not in MINDS:
         problems.append(Problem("--mind", f'"{asked.mind}"', "one of " + ", ".join(MINDS)))
+    if asked.trip is not None and not 0.0 <= asked.trip < 1e6:
+        problems.append(Problem("--trip", f"{asked.trip}", "what a trip costs, 0 or more"))
     limits = Limits(
         carry_kg=maybe("--carry", asked.carry, "mass"),
         height_m=maybe("--height", asked.height, "length"),

@@ -17,7 +17,7 @@ from monitor.model.errors import BadInput, Problem
 from monitor.model.reading import LEVEL_QUANTITIES
 from monitor.model.site import Site
 from monitor.model.units_out import duration, number, show, unit
-from monitor.outlook import level, meals
+from monitor.outlook import level, meals, record
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -52,6 +52,7 @@ def answer(site_path: Path | None, store_path: Path | None, days: int, cylinder:
     """Search the last `days` of the store. Raises BadInput or SourceFailed."""
     from monitor import site as site_file
     from monitor import store as database
+    from monitor.store import place
 
     site = site_file.load(site_file.find(site_path))
     problems: list[Problem] = []
@@ -70,18 +71,26 @@ def answer(site_path: Path | None, store_path: Path | None, days: int, cylinder:
         raise database.missing(path)
     now = datetime.now(UTC)
     with database.Store.open(path, readonly=True) as store:
+        place.warn(store, site)
         return search(store, site, now - timedelta(days=days), now, names if cylinder is None else [cylinder], least_kg)
 
 
 def search(store: Store, site: Site, since: datetime, until: datetime, names: list[str], least_kg: float) -> Answer:
-    """Search every level sensor of the cylinders `names` from `since` to `until`."""
+    """Search every level sensor of the cylinders `names` from `since` to `until`.
+
+    By the marks of the cylinder that stands there now; what was read of one that was exchanged since is left out.
+    """
+    from monitor.service.levels import of_these
+
+    told = store.entries(record.MARKING)
+    site, exchanged = record.marked(site, told, until), record.exchanged(told, until)
     sensors: list[Sensor] = []
     for name in names:
         readings = []
         for quantity in sorted(LEVEL_QUANTITIES):
             readings += store.readings(since=since, until=until, subject=name, quantity=quantity)
         groups = defaultdict(list)
-        for seen in level.observations(site, readings, thin=False):
+        for seen in level.observations(site, of_these(readings, exchanged), thin=False):
             if not seen.manual:
                 groups[seen.sensor].append(seen)
         for key, group in sorted(groups.items()):

@@ -23,6 +23,7 @@ from monitor.site.units import QuantityError
 from monitor.site.values import setting as read_setting
 from monitor.store import Store
 from monitor.store import find as find_store
+from monitor.store import place as whose
 
 # What an outlook alone can tell; the health of sources at the time is not kept.
 TRIED = ("cold-shortfall", "low-fuel", "run-out", "overfilled", "level-old", "forecast-stale")
@@ -42,6 +43,8 @@ def run(
     """Print what would have been told between two dates."""
     loaded = load(find(site))
     path = find_store(loaded, store)
+    with Store.open(path, readonly=True) as opened:
+        whose.warn(opened, loaded)
     tried = replace(loaded, settings={**loaded.settings, **_changes(changes)})
     _check_kinds(only)
     now = datetime.now(UTC)

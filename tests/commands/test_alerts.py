@@ -149,6 +149,17 @@ def test_what_is_refused(place: Path, run: Run) -> None:
         assert text in str(result.exception), args
 
 
+def test_another_sites_database_is_named(place: Path, run: Run) -> None:
+    fill(place)
+    with Store.open(place / "b.db") as store:
+        store.put("place", json.dumps({"name": "Elsewhere (invented)", "latitude": 1.0, "longitude": 2.0}))
+    result = run("list")
+    assert "Elsewhere (invented)" in result.output
+    refused = run("acknowledge", "low-fuel")
+    assert isinstance(refused.exception, BadInput)
+    assert "boiloff same-place" in str(refused.exception)
+
+
 def test_kinds_are_rationalized(run: Run) -> None:
     listed = said(run("kinds", "--json"))
     assert len(listed) >= 20

@@ -115,9 +115,9 @@ def test_a_file_that_is_no_winter_is_refused(tmp_path: Path, text: str) -> None:
 
 def test_everything_wrong_is_told_at_once() -> None:
     done = boiloff("arrange", "--use", "3", "--gas", "1", "--size", "41 lb", "--mind", "x", "--coldest", "-10",
-                   "--price", "4", "--carry", "50 in")  # fmt: skip
+                   "--price", "4", "--carry", "50 in", "--trip", "nan")  # fmt: skip
     assert done.returncode == 2
-    for key in ("--appliance", "--use", "--coldest", "--mind", "--price", "--gas", "--size", "--carry"):
+    for key in ("--appliance", "--use", "--coldest", "--mind", "--price", "--gas", "--size", "--carry", "--trip"):
         assert f"{key}: got" in done.stderr, key
     done = boiloff("arrange", *RANGE)
     assert done.returncode == 2

@@ -14,6 +14,7 @@ import pytest
 
 from monitor.model.reading import Quantity, Reading
 from monitor.store import Store
+from monitor.store.record import Event
 
 SITE = """
 [site]
@@ -135,3 +136,14 @@ def test_no_store(folder: Path) -> None:
     done = boiloff(folder, store="none.db")
     assert done.returncode != 0
     assert "no database there" in done.stderr
+
+
+def test_what_was_read_of_a_cylinder_that_was_exchanged_is_left_out(folder: Path) -> None:
+    now = datetime.now(UTC)
+    then = now - timedelta(days=DAYS - 1)
+    with Store.open(folder / "b.db", readonly=True) as old, Store.open(folder / "exchanged.db") as new:
+        new.add_readings(old.readings(subject="A"))
+        new.add_event(Event("exchange", "A", then, now, {"tare_kg": 8.0, "water_capacity_kg": 21.6}))
+    found = json.loads(boiloff(folder, "--days", "4", "--json", store="exchanged.db").stdout)
+    (scale,) = found["sensors"]
+    assert scale["readings"] == pytest.approx((DAYS - 1) * 288, abs=2)
