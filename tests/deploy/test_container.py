@@ -80,6 +80,13 @@ def test_compose_locks_both_down() -> None:
             assert source.startswith("..") or source in compose()["volumes"], volume
 
 
+def test_images_are_named_without_a_registry() -> None:
+    bases = [rest.split()[0] for word, rest in instructions() if word == "FROM"]
+    images = [*bases, *(s["image"] for s in compose()["services"].values())]
+    assert len(images) == 4
+    assert not [name for name in images if "/" in name]
+
+
 @pytest.mark.skipif(platform.machine() != "x86_64", reason="the linter is published for x86-64 alone")
 def test_hadolint() -> None:
     run("hadolint", FILE)
