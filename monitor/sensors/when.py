@@ -28,6 +28,8 @@ def when(text: str, now: datetime, zone: str, key: str = "--at") -> datetime:
     """
     plain = " ".join(text.strip().split())
     found = _ago(plain, now) or _clock(plain, now, zone, key) or _written(plain, zone, key)
+    if found.year < _YEARS[0]:
+        raise BadInput(Problem(key, f'"{plain[:60]}"', EXPECTED, f"that would be in the year {found.year}"))
     if found > now + _AHEAD:
         local = found.astimezone(ZoneInfo(zone))
         raise BadInput(Problem(key, f'"{text}"', "a time that has been", f"{local:%Y-%m-%d %H:%M %Z} is still to come"))
