@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands import _record, _record_kinds
 from monitor.commands._print import console, print_json
+from monitor.commands._reading import local
 from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site
 from monitor.outlook import record
-from monitor.sensors.when import when
+from monitor.sensors.when import to_come, when
 from monitor.site import find, load
 from monitor.store.record import Event
 
@@ -36,6 +37,7 @@ class Found:
     faults: list[Problem] = field(default_factory=list)
     bad: int = 0  # lines left out
     known: int = 0  # lines that the record has already
+    said: list[str] = field(default_factory=list)  # what must be said at once of what was taken
 
 
 def bring_in(path: Path, asked: _record.Asked, *, dry_run: bool) -> None:
@@ -83,7 +85,7 @@ def _columns(head: list[str]) -> dict[str, tuple[str, float | None]]:
     known: dict[str, tuple[str, float | None]] = {}
     for kind in _record_kinds.KINDS.values():
         for f in kind.fields:
-            number = isinstance(f.kind, str) and f.kind not in {"money", "month", "text"}
+            number = isinstance(f.kind, str) and f.kind not in {"money", "month", "text", "steps"}
             known[f.key] = (f.key, 1.0 if number else None)
             if number:
                 plain = f.key.rpartition("_")[0]
@@ -118,7 +120,7 @@ def _event(
     fields = {f.key: f for f in _record_kinds.KINDS[kind].fields}
     time = now
     try:
-        time = when(cells.get("time", ""), now, site.timezone, "time")
+        time = _time(cells.get("time", ""), now, site, ahead=_record_kinds.KINDS[kind].ahead)
     except BadInput as error:
         problems += error.problems
     payload: dict[str, Any] = {}
@@ -134,6 +136,16 @@ def _event(
             payload[key] = _cell(fields[key], column, text, factor, now, problems)
     problems += [Problem(k, "nothing", "a value") for k, f in fields.items() if f.needed and k not in payload]
     return Event(kind, subject, time, now, payload)
+
+
+def _time(text: str, now: datetime, site: Site, *, ahead: bool) -> datetime:
+    """When it was; `ahead`: it may be still to come as well."""
+    try:
+        return when(text, now, site.timezone, "time")
+    except BadInput:
+        if not ahead:
+            raise
+        return to_come(text, now, site.timezone, "time")
 
 
 def _cell(
@@ -159,6 +171,7 @@ def take(store: Store, site: Site, found: Found, *, dry_run: bool) -> list[Event
     seen = {_mark(e) for e in store.events(include_undone=True) if e.undoes is None}
     before = store.entries(record.MARKING)
     taken: list[Event] = []
+    last: dict[str, tuple[Site, Event]] = {}
     k = 0
     for line, event in found.events:
         while k < len(before) and before[k].time <= event.time:
@@ -178,9 +191,30 @@ def take(store: Store, site: Site, found: Found, *, dry_run: bool) -> list[Event
         site = then
         seen.add(mark)
         taken.append(event)
+        if event.kind in {"fill", "exchange"}:
+            last[event.subject] = then, event
         if not dry_run:
             store.add_entry(event, _record.readings(then, event))
+    found.said = _said(store, taken, last)
     return taken
+
+
+def _said(store: Store, taken: list[Event], last: Mapping[str, tuple[Site, Event]]) -> list[str]:
+    """Return what must be said of each cylinder's last fill or exchange where nothing newer is known, and of a leak."""
+    newest: dict[str, datetime] = {}
+    for entry in store.entries(["fill", "exchange"]):
+        newest[entry.subject] = max(entry.time, newest.get(entry.subject, entry.time))
+    said = [
+        f"{name}, {local(event.time, site)}: {words}"
+        for name, (site, event) in last.items()
+        if newest.get(name, event.time) <= event.time
+        for words in _record.warnings(site, event)
+    ]
+    checks = [_record.as_entry(e) for e in taken if e.kind == "leak-check"]
+    leak = record.open_leak([*store.entries(["leak-check"]), *checks])
+    if checks and leak is not None:
+        said.append(f"A leak found on {leak.time:%Y-%m-%d}, and no tight check since. {_record.LEAK}")
+    return said
 
 
 def _with(site: Site, entry: Entry) -> Site:
@@ -200,12 +234,14 @@ def _say(found: Found, taken: list[Event], *, dry_run: bool, as_json: bool) -> N
     if as_json:
         print_json(
             {"dry_run": dry_run, "taken": len(taken), "known": found.known, "bad": found.bad,
-             "faults": [str(p) for p in found.faults]}
+             "warnings": found.said, "faults": [str(p) for p in found.faults]}
         )  # fmt: skip
         return
     out = console()
     for problem in found.faults:
         out.print(str(problem), markup=False, soft_wrap=True)
+    for line in found.said:
+        out.print(line, markup=False, soft_wrap=True, style="bold red" if "DANGER" in line or "LEAK" in line else "")
     verb = "Would take" if dry_run else "Took"
     text = f"{verb} {len(taken):,} entries; {found.known:,} were there already; {found.bad:,} lines left out"
     out.print(text + (", listed above." if found.bad else "."), markup=False, soft_wrap=True)

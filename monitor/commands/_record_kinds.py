@@ -11,6 +11,7 @@ from typing import Any
 
 from monitor.model.errors import Problem
 from monitor.site import units
+from monitor.site.fit_out import NAMES
 
 Choices = tuple[str, ...]
 METHODS: Choices = ("volumetric", "proof pressure", "external visual")
@@ -21,7 +22,7 @@ _MONTH = re.compile(r"(19|20)\d\d-(0[1-9]|1[0-2])")
 @dataclass(frozen=True, slots=True)
 class Field:
     """One value of an entry: its key in the payload, its option, and its kind: a kind of quantity, "money", "month",
-    "text" or a tuple of choices."""
+    "text", "steps" (of the first-start sheet) or a tuple of choices."""
 
     key: str
     option: str
@@ -76,6 +77,7 @@ KINDS: Mapping[str, Kind] = {
         Field("pressure_pa", "pressure", "pressure", example="11 inH2O"), *_BOUGHT)),
     "hose": Kind("Hose replaced", False, _BOUGHT),
     "marks": Kind("Marks read", True, (_TARE, _WATER, *_DATES, _NOTE)),
+    "first-start": Kind("First start", False, (Field("steps", "steps", "steps", True, "air; leak check"), _NOTE)),
     "planned-refill": Kind("Refill planned", "either", (_NOTE,), ahead=True),
     "delivery": Kind("Delivered", False, (Field("mass_kg", "mass", "mass", example="250 lb"), _PRICE, _NOTE)),
 }  # fmt: skip
@@ -86,6 +88,13 @@ def _quantity(text: str, kind: str) -> float:
     return units.parse(text, kind)
 
 
+def _steps(text: str, key: str, problems: list[Problem]) -> list[str]:
+    """Steps of the first-start sheet, parted by ; or , and also as a list in JSON or as an export writes one."""
+    told = [part.strip(" '\"").lower() for part in re.split(r"[;,]", text.strip("[] "))]
+    problems += [Problem(key, f'"{name}"', f"steps of {', '.join(NAMES)}") for name in told if name not in NAMES]
+    return [name for name in NAMES if name in told]
+
+
 def value(field: Field, text: str, key: str, now: datetime, problems: list[Problem]) -> Any:
     """Return what `text` means for the field, SI; None with a problem noted under `key` where it means nothing."""
     if isinstance(field.kind, tuple):
@@ -94,6 +103,8 @@ def value(field: Field, text: str, key: str, now: datetime, problems: list[Probl
         problems.append(Problem(key, f'"{text}"', " or ".join(f'"{c}"' for c in field.kind)))
     elif field.kind == "text":
         return text[:300]
+    elif field.kind == "steps":
+        return _steps(text, key, problems)
     elif field.kind == "month":
         if _MONTH.fullmatch(text) and text <= f"{now:%Y-%m}":
             return text

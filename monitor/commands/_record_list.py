@@ -15,6 +15,7 @@ from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site
 from monitor.outlook import record
+from monitor.service.due import planned
 from monitor.site import find, load, units
 from monitor.store.record import Event
 
@@ -134,6 +135,12 @@ def dues(site: Site, entries: Sequence[Entry], now: datetime) -> list[Due]:
             found.append(Due(f"{kind} replacement", last + timedelta(seconds=float(span)), "as its maker says"))
         elif span:
             found.append(Due(f"{kind} replacement", None, f"`boiloff record {kind}` tells when it was replaced"))
+    for subject, plan in planned(entries, now).items():
+        whose = "" if subject == "site" else f" of {subject}"
+        hint = local(plan.time, site)
+        if whose and len(site.cylinders) > 1:
+            hint += "; of this cylinder alone: the warning of a run-out does not go by it"
+        found.append(Due(f"planned refill{whose}", plan.time, hint))
     return sorted(found, key=lambda d: d.by or datetime.max.replace(tzinfo=UTC))
 
 

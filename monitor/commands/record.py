@@ -225,7 +225,10 @@ def planned_refill(
     store: STORE = None,
     json: JSON = False,
 ) -> None:
-    """Keep when you will go for a refill: the warning of a run-out goes by it. The newest plan counts."""
+    """Keep when you will go for a refill: the warning of a run-out goes by it, unless it is of one cylinder of several.
+
+    The newest plan counts.
+    """
     from monitor.commands import _record
 
     _record.keep("planned-refill", cylinder, {"note": note}, _record.Asked(site, store, when, json))

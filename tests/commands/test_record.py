@@ -237,6 +237,35 @@ def test_import_takes_the_good_and_lists_the_bad_by_line(run: Run, home: Path) -
     assert (again["taken"], again["known"], again["bad"]) == (0, 9_950, 50)
 
 
+def test_import_says_what_must_be_said_and_takes_plans_and_sheets(run: Run, home: Path) -> None:
+    path = home / "r.csv"
+    plan = (datetime.now(UTC) + timedelta(days=3)).replace(microsecond=0)
+    rows = [
+        ("time", "kind", "cylinder", "after_gross_lb", "result", "steps"),
+        ("2025-03-01 12:00", "fill", "A", "80", "", ""),  # overfilled too, and filled again since
+        ("2025-04-01 12:00", "fill", "A", "68", "", ""),
+        ("2025-04-01 12:00", "fill", "B", "45", "", ""),
+        ("2025-05-01 12:00", "leak-check", "", "", "leak", ""),
+        ("2025-05-02 12:00", "first-start", "", "", "", "air; Tell"),
+        ("2025-05-03 12:00", "first-start", "", "", "", "air, whistle"),
+        (plan.isoformat(), "planned-refill", "B", "", "", ""),
+    ]
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows(rows)
+    for words in (("--dry-run",), ()):
+        done = run("record", "import", str(path), *words)
+        assert (done["taken"], done["bad"]) == (6, 1)
+        assert '"whistle"' in done["faults"][0]
+        over, leak = sorted(done["warnings"], key=lambda text: "LEAK" in text)
+        assert over.startswith("B, ")
+        assert "DANGER: filled above its limit" in over
+        assert "LEAK" in leak
+    sheet = next(e for e in run("record", "list") if e["kind"] == "first-start")
+    assert sheet["payload"] == {"steps": ["air", "tell"]}
+    due = {r["what"]: r for r in run("record", "due")}
+    assert due["planned refill of B"]["by"] == plan.isoformat()
+
+
 def _bulk(path: Path) -> list[int]:
     """10,000 rows, 50 of them bad in five ways; a cylinder is exchanged halfway, and weights follow its tare."""
     bad_lines, start = [], datetime(2010, 1, 1, 18, tzinfo=UTC)

@@ -200,6 +200,8 @@ def test_a_plan_that_was_entered_is_what_the_run_out_alert_and_the_plan_speak_of
     assert _plan.intended(options, site, NOW) == datetime(2031, 6, 20, 15, tzinfo=UTC)
     store.undo_event(late, NOW)
     store.add_event(_record.entered(site, "planned-refill", "a", {}, "tomorrow", NOW))
+    assert _plan.intended(options, site, NOW) is None, "one cylinder's refill is not the site's"
+    store.add_event(_record.entered(site, "planned-refill", None, {}, "tomorrow", NOW))
     assert _plan.intended(options, site, NOW) == datetime(2031, 1, 22, 0, tzinfo=UTC)
     levels = Levels().now(site, store, NOW, None).levels
     made = outlook.make(site, gather(site, store, NOW).forecast, levels, NOW)
