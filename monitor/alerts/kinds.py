@@ -145,7 +145,7 @@ KINDS: dict[str, Kind] = {
         ),
         Kind(
             "requalification", "Cylinder due for requalification",
-            "the date stamped on the cylinder comes near",
+            "the date stamped on the cylinder comes near or has passed",
             "it may not be filled after that date",
             "have it requalified, or exchange it",
             "weeks", repeat=30 * DAY,

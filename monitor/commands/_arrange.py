@@ -197,6 +197,8 @@ def site_text(question: Question, one: Arrangement) -> str:
         appliances=[appliance_row(a, site.units) for a in site.appliances],
         feed=site.supply.feed,
         regulator="" if regulator is None else precise(regulator, "power", site.units),
+        use=precise(question.use_kg_d / 86_400.0, "mass_rate", site.units),
+        coldest="" if question.coldest_k is None else precise(question.coldest_k, "temperature", site.units),
         elevation="" if not site.elevation_m else precise(site.elevation_m, "elevation", site.units),
         more=(f"Written by `boiloff arrange` for {one.name}, before anything was bought.", *lost),
     )

@@ -282,7 +282,9 @@ def _ask_cylinders(units: str) -> list[newfile.Row]:
     else:
         typer.echo("Cylinders: the stamps on the collar and the outside diameter, such as")
         typer.echo('  "27.2 L WC, 12.5 kg TW, 300 mm" (water capacity, tare, diameter: distance round over 3.14).')
-    count = typer.prompt("How many cylinders can feed the house?", type=int, default=2)
+    while not (answer := str(typer.prompt("How many cylinders can feed the house?", default="2")).strip()).isdecimal():
+        typer.echo('  a number alone, such as "2"; their sizes are asked next')
+    count = int(answer)
     rows: list[newfile.Row] = []
     for place in range(max(1, min(26, count))):
         name = chr(ord("A") + place)

@@ -90,6 +90,7 @@ def as_json(found: Asked) -> dict[str, Any]:
 
 def say(to: Console, found: Asked) -> None:
     """Findings that ask for a look first, then what was not checked, then what is as usual."""
+    from rich.markup import escape
     from rich.padding import Padding
 
     u = found.site.units
@@ -101,7 +102,7 @@ def say(to: Console, found: Asked) -> None:
         for finding in (f for f in found.findings if f.state == state):
             name = f" {finding.name}" if finding.name else ""
             to.print(f"\n[bold]{WORDS[state]}[/bold]: {finding.part}{name}", markup=True)
-            to.print(Padding(f"{finding.fact}.", (0, 0, 0, 2)))
+            to.print(Padding(escape(f"{finding.fact}."), (0, 0, 0, 2)))
             if finding.consequence:
                 to.print(Padding(f"What follows: {finding.consequence}.", (0, 0, 0, 2)))
             if finding.ask:

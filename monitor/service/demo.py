@@ -103,7 +103,9 @@ class Teller:
         site = self._site
         air = self._latest.get(("site", Quantity.AIR_TEMPERATURE))
         left = ", ".join(
-            f"{level.cylinder} {show(level.left_kg, 'mass', site.units)}"
+            f"{level.cylinder} not read yet"
+            if level.reading_time is None
+            else f"{level.cylinder} {show(level.left_kg, 'mass', site.units)}"
             f" ({level.left_kg / site.cylinder(level.cylinder).full_kg:.0%})"
             for level in found.levels
         )

@@ -23,6 +23,8 @@ class Answers:
     feed: str = "together"
     regulator: str = ""
     elevation: str = ""
+    use: str = ""  # what the household burns a day
+    coldest: str = ""  # air to be ready for
     channel: str = ""  # an apprise URL; one with a secret belongs in a file of its own
     more: Sequence[str] = field(default=())  # lines for the head of the file, without "#"
 
@@ -36,6 +38,8 @@ _NOTES = {
     "input": "from the appliance's plate, gross",
     "hold": "longest time everything burns at once",
     "when": "hours in which it may burn",
+    "use": "until it is learnt from the levels",
+    "coldest": "air to be ready for; `boiloff train` checks for it",
     "continuous": "may burn at any hour, without end",
 }
 
@@ -118,6 +122,8 @@ def compose(answers: Answers) -> str:
         '# quantity = "gross_weight"',
         f'# unit = "{weight}"',
         "",
+        *(_table("[fuel]", {"use": answers.use}) if answers.use else []),
+        *(_table("[train]", {"coldest": answers.coldest}) if answers.coldest else []),
         "[alerts]",
         'low_fuel = ["20 %", "15 %"]  # of full: common practice, no source',
         'quiet_hours = "22-06"  # notices below Severe wait',

@@ -43,8 +43,10 @@ def _answer(payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth
     zone = ZoneInfo(site.timezone)
     troubles = trouble(payload, health, site, now)
     trust = "Every input is fresh." if not troubles else "Not everything can be trusted: " + "; ".join(troubles) + "."
-    if payload is None or not payload["hours"]:
+    if payload is None:
         return Answer("blind", "Not known: there is no outlook yet.", "Fuel: not known.", trust)
+    if not payload["hours"]:
+        return Answer("blind", "Not known: no forecast has come in.", _fuel(payload, site, zone), trust)
     short = [s for s in payload["uncovered"] if datetime.fromisoformat(s["to"]) > now]
     judged = [h for h in payload["hours"] if h["uncovered"] is not None]
     if short:

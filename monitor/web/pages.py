@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,6 +17,7 @@ from monitor.alerts.settings import Limits
 from monitor.model.alert import Notice
 from monitor.model.site import Basis, Cylinder, Site
 from monitor.model.units_out import duration, show
+from monitor.outlook.level import ago
 from monitor.physics import shell
 from monitor.web import section, words
 from monitor.web.answer import ZERO_C_K
@@ -84,6 +86,17 @@ def _coldest(payload: Mapping[str, Any]) -> Mapping[str, Any] | None:
     return min(known, key=lambda h: h["air_c"], default=None)
 
 
+_AGO = re.compile(r"\d+ (?:min|h|days) ago")
+
+
+def _told(level: Mapping[str, Any], now: datetime) -> str:
+    """Where a level comes from, with the reading's age as of now: the outlook that told it may be some minutes old."""
+    read = level.get("reading_time")
+    if read is None:
+        return str(level["basis"])
+    return _AGO.sub(f"{ago((now - datetime.fromisoformat(read)).total_seconds())} ago", str(level["basis"]), count=1)
+
+
 def cylinders(facts: Facts, site: Site) -> list[CylinderView]:
     """Return each cylinder: what is left, what it carries now, what it needs in the coldest hour ahead."""
     payload = facts.payload or {"hours": [], "levels": []}
@@ -114,7 +127,7 @@ def cylinders(facts: Facts, site: Site) -> list[CylinderView]:
                 left=words_left,
                 carries=_alone(site, index, left, hour),
                 needs=_needs(c, left, needed, coldest, site),
-                basis=level["basis"] if level is not None else "no reading yet",
+                basis=_told(level, facts.now) if level is not None else "no reading yet",
             )
         )
     return out
