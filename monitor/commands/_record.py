@@ -200,6 +200,14 @@ def warnings(site: Site, event: Event) -> list[str]:
     if check.short_kg:
         short = units.show(check.short_kg, "mass", site.units)
         out.append(f"Short fill: {short} less than was paid for. Weigh it again, and show the supplier both weights.")
+    paid, full = event.payload.get("paid_kg"), site.cylinder(event.subject).full_kg
+    if event.kind == "fill" and paid is not None and check.left_kg is None and float(paid) > 1.02 * full:
+        fits, told = units.show(full, "mass", site.units), units.show(float(paid), "mass", site.units)
+        out.append(
+            f"{told} is more than {event.subject} takes ({fits}): either the figure or the site file is wrong, or it "
+            "is OVERFILLED. Weigh it before it goes into use; if it is too heavy, keep it outdoors, upright, away from "
+            "flame and sun, and let the supplier see to it. Local rules come first."
+        )
     if event.kind in {"exchange", "fill"}:
         due = record.requalify_date(site.cylinder(event.subject).marks, site.settings.get("record.requalify_every"))
         if due is not None and due <= event.time:

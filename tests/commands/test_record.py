@@ -324,3 +324,10 @@ def test_a_planned_refill_is_a_time_to_come(run: Run, home: Path) -> None:
     assert len(run("record", "list")) == 2
     run("record", "undo", "1")
     assert [e["id"] for e in run("record", "list")] == [2]
+
+
+def test_more_paid_for_than_fits_is_told_at_once(run: Run) -> None:
+    told = run("record", "fill", "A", "--paid", "55 lb", "--price", "30")["warnings"]
+    assert "more than A takes" in told[0]
+    assert "Weigh it before it goes into use" in told[0]
+    assert not any("takes" in w for w in run("record", "fill", "A", "--paid", "38 lb")["warnings"])

@@ -14,7 +14,7 @@ __all__ = ["browser"]
 POUND_KG = 0.45359237
 
 
-def test_a_fill_is_entered_and_taken_back_on_a_phone_without_script(browser: Browser, own: House) -> None:  # noqa: F811
+def test_a_fill_is_entered_and_taken_back_on_a_phone_without_script(browser: Browser, own: House) -> None:
     def kept() -> list[float]:
         with Store.open(own.store, readonly=True) as store:
             found = store.readings(subject="A", source="hand", quantity=Quantity.GROSS_WEIGHT)
