@@ -34,6 +34,7 @@ from monitor.outlook.arrange_model import MINDS, SHARES, Mind
 from monitor.outlook.arrange_rank import against_limits, costs, refills
 from monitor.web import coverage
 from monitor.web.act import plain
+from monitor.web.field import Fields
 from monitor.web.view import View, whole
 
 MOST, USUAL, MAPS, KEPT = 8, 4, 3, 4
@@ -75,29 +76,15 @@ class Row:
 
 def read(given: Mapping[str, str], site: Site) -> Wish:
     """Read the form. Raises BadInput with every problem, in the words of its fields."""
-    from monitor.site import units
-
-    problems: list[Problem] = []
-
-    def quantity(name: str, label: str, kind: Any, low: float, high: float, expected: str) -> float | None:
-        text = given.get(name, "").strip()[:60]
-        if not text:
-            if name != "carry":
-                problems.append(Problem(label, "nothing", expected))
-            return None
-        try:
-            value = float(units.parse(text, kind))
-        except units.QuantityError as error:
-            problems.append(Problem(label, f'"{text}"', error.expected, error.hint))
-            return None
-        if not low <= value <= high:
-            problems.append(Problem(label, f'"{text}"', expected))
-            return None
-        return value
-
+    fields = Fields(given)
+    quantity, problems = fields.quantity, fields.problems
     cold, use, carry = examples(site)
-    low = quantity("coldest", "Coldest night", "temperature", 203.15, 323.15, f'outside air such as "{cold}"')
-    rate = quantity("use", "Use a day in winter", "mass_rate", 0.01 / 86_400, 100 / 86_400, f'a rate such as "{use}"')
+    low = quantity(
+        "coldest", "Coldest night", "temperature", 203.15, 323.15, f'outside air such as "{cold}"', needed=True
+    )
+    rate = quantity(
+        "use", "Use a day in winter", "mass_rate", 0.01 / 86_400, 100 / 86_400, f'a rate such as "{use}"', needed=True
+    )
     most_kg = quantity("carry", "Most you can lift", "mass", 1.0, 500.0, f'a weight such as "{carry}"')
     mind = given.get("mind", "short-nights")
     if mind not in OFFERED:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -16,6 +15,7 @@ from monitor.model.site import Appliance, Site
 from monitor.model.units_out import show
 from monitor.physics.supply_train import Finding, State, check
 from monitor.web.act import plain
+from monitor.web.field import Fields
 from monitor.web.view import View
 
 FIELDS = ("name", "input", "burns", "coldest")
@@ -34,24 +34,9 @@ class Asked:
 def read(given: Mapping[str, str], site: Site) -> Asked:
     """Read the form. Raises BadInput with every problem, in the words of its fields."""
     from monitor.commands._train import HOLD_S
-    from monitor.site import units
 
-    problems: list[Problem] = []
-
-    def quantity(name: str, label: str, kind: Any, low: float, high: float, expected: str) -> float | None:
-        text = given.get(name, "").strip()[:60]
-        if not text:
-            return None
-        try:
-            value = float(units.parse(text, kind))
-        except units.QuantityError as error:
-            problems.append(Problem(label, f'"{text}"', error.expected, error.hint))
-            return None
-        if not low <= value <= high:
-            problems.append(Problem(label, f'"{text}"', expected))
-            return None
-        return value
-
+    fields = Fields(given)
+    quantity, problems = fields.quantity, fields.problems
     name = given.get("name", "").strip()[:60]
     watts = quantity("input", "Its input", "power", 50.0, 1e6, "an input of a household appliance, above 170 Btu/h")
     hold_s = quantity("burns", "It burns for", "time", 60.0, 86_400.0, "a time from 1 min to 24 h")
