@@ -62,7 +62,7 @@ class Fetcher:
                 failures = 0
                 await asyncio.sleep(self._every_s(ways))
                 continue
-            failures += 1
+            failures = min(failures + 1, 20)  # counted no further: 2**1024 is no float, and a sender may stay away
             for one in ways:
                 self._conditions[one.spec.name].fails(error)
             first, most = _AGAIN_S

@@ -67,5 +67,8 @@ class Ladder:
     def look_again(self) -> float:
         """Return the pause (s) before looking again for an adapter that is not there."""
         first, most = NO_ADAPTER_S
+        pause_s = first * 2.0**self.looks
+        if pause_s >= most:  # counted no further: an adapter may be away for months, and 2**1024 is no float
+            return most
         self.looks += 1
-        return min(first * 2.0 ** (self.looks - 1), most)
+        return pause_s

@@ -138,5 +138,6 @@ class Supervisor:
             await self._clock.pause(self._wait_s(failures))
 
     def _wait_s(self, failures: int) -> float:
-        longest = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** (failures - 1))
+        # The exponent is bounded: a loop that dies for days reaches 2**1024, which is no float, and takes us with it.
+        longest = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** min(failures - 1, 20))
         return self._draw.uniform(0.5, 1.0) * longest

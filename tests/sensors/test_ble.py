@@ -248,8 +248,11 @@ def test_a_deaf_radio_is_reset(bluez: Bluez) -> None:
         bluez.deaf = True
         bluez.behave["deaf"] = "until reset"
         wait_for(lambda: (h := caught.last("bluetooth")) and "nothing heard" in h.error)
-        tell(bluez, lambda: 30.0 in caught.values(), service={UUID: bytes.fromhex("40 06 B8 0B")})
-        wait_for(lambda: (h := caught.last("bluetooth")) and h.working)
+        tell(
+            bluez,
+            lambda: 30.0 in caught.values() and (h := caught.last("bluetooth")) and h.working,
+            service={UUID: bytes.fromhex("40 06 B8 0B")},
+        )
 
 
 def test_an_adapter_taken_away_20_times_comes_back_each_time(bluez: Bluez) -> None:
@@ -361,14 +364,21 @@ def test_a_radio_thread_that_stands_still_is_said_and_goes_on(bluez: Bluez) -> N
         scene.site(ble()), caught.reading, caught.set_aside, caught.tell, RealClock(), pace=0.005, quiet_s=60.0
     )
     source.start()
-    tell(
-        bluez,
-        lambda: (h := caught.last("bluetooth")) and "holds us up" in h.error,
-        service={UUID: bytes.fromhex("40 06 5E 0B")},
-    )
-    time.sleep(1.5)
-    assert sum(t.name == "sensors-ble" and t.is_alive() for t in threading.enumerate()) <= 3
-    release.set()
-    tell(bluez, lambda: 30.0 in caught.values(), service={UUID: bytes.fromhex("40 06 B8 0B")})
-    wait_for(lambda: (h := caught.last("bluetooth")) and h.working)
-    source.stop()
+    try:
+        tell(
+            bluez,
+            lambda: (h := caught.last("bluetooth")) and "holds us up" in h.error,
+            service={UUID: bytes.fromhex("40 06 5E 0B")},
+        )
+        time.sleep(1.5)
+        assert sum(t.name == "sensors-ble" and t.is_alive() for t in threading.enumerate()) <= 3
+        release.set()
+        # Told until it works again: a loop that was given up may be the one that takes the first of these.
+        tell(
+            bluez,
+            lambda: 30.0 in caught.values() and (h := caught.last("bluetooth")) and h.working,
+            service={UUID: bytes.fromhex("40 06 B8 0B")},
+        )
+    finally:
+        release.set()
+        source.stop()

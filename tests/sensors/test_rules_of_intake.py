@@ -208,3 +208,7 @@ def test_the_ladder_is_climbed_in_order_given_up_and_left_at_once() -> None:
     ladder.heard(130.0)
     assert not ladder.given_up
     assert [ladder.look_again() for _ in range(6)] == [1.0, 2.0, 4.0, 8.0, 15.0, 15.0]
+    # An adapter that is away for a month is looked for some 170,000 times.
+    assert {ladder.look_again() for _ in range(5_000)} == {15.0}
+    ladder.started(0.0)
+    assert ladder.look_again() == 1.0

@@ -39,6 +39,14 @@ async def test_a_loop_that_dies_is_started_again_with_growing_waits() -> None:
     assert max(t.restarts for t in told) >= 5
 
 
+def test_a_loop_that_dies_for_weeks_is_still_waited_for() -> None:
+    """At most five minutes a time, 1,024 failures take less than four days: then 2**failures is no float any more."""
+    supervisor = Supervisor(FastClock(START, 200.0))
+    waits = [supervisor._wait_s(failures) for failures in (1, 10, 1_024, 1_025, 100_000)]
+    assert 0.5 <= waits[0] <= 1.0
+    assert all(150.0 <= wait <= 300.0 for wait in waits[2:])
+
+
 async def test_the_others_run_on() -> None:
     supervisor = Supervisor(FastClock(START, 100.0))
     rounds = 0
