@@ -13,6 +13,7 @@ from monitor.alerts.cautions import CARRY, DETECTOR, LOCAL, SMELL, VALVE, WARMIN
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site
 from monitor.outlook import record
+from monitor.sensors.when import when
 from monitor.site import fit_out
 from monitor.site.questions import questions
 
@@ -103,50 +104,45 @@ def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Pat
     named = list(fit_out.NAMES) if "all" in done else [name.strip().lower() for name in done]
     form = "all, or a step: " + ", ".join(fit_out.NAMES)
     problems = [Problem("--done", f'"{name}"', form) for name in named if name not in fit_out.NAMES]
-    now = datetime.now(UTC)
-    when = now
-    if at is not None:
-        try:
-            read = datetime.fromisoformat(at)
-            when = (read if read.tzinfo else read.replace(tzinfo=ZoneInfo(site.timezone))).astimezone(UTC)
-        except (ValueError, OverflowError):
-            problems.append(Problem("--at", f'"{at}"', 'a time such as "2026-11-25 18:30"'))
-    if when > now:
-        problems.append(Problem("--at", f'"{at}"', "a time that has passed"))
+    time = now = datetime.now(UTC)
+    try:
+        time = when(at or "now", now, site.timezone)
+    except BadInput as error:
+        problems += error.problems
     if problems:
         raise BadInput(problems)
     steps = [name for name in fit_out.NAMES if name in named]
     with database.Store.open(database.find(site, path)) as store, store.transaction():
         place.require(store, site)
-        entries = enter(store, site, steps, when, now, note)
+        entries = enter(store, site, steps, time, now, note)
     return {
         "entries": entries,
-        "time": when.isoformat(),
+        "time": time.isoformat(),
         "steps": steps,
         "left_out": [name for name in fit_out.NAMES if name not in steps],
     }
 
 
 def enter(
-    store: Store, site: Site, steps: Sequence[str], when: datetime, now: datetime, note: str, key: str = "--done"
+    store: Store, site: Site, steps: Sequence[str], at: datetime, now: datetime, note: str, key: str = "--done"
 ) -> list[int]:
-    """Enter the steps done at `when`; a leak check among them counts as tight. Returns the entries' numbers.
+    """Enter the steps done at `at`; a leak check among them counts as tight. Returns the entries' numbers.
 
     Raises BadInput, under `key`, for a leak check while a leak is open: a tick does not end that.
     """
     from monitor import store as database
 
     leak = record.open_leak(e for e in store.entries(["leak-check"]) if e.time <= now)
-    if "leak check" in steps and leak is not None and leak.time <= when:
+    if "leak check" in steps and leak is not None and leak.time <= at:
         found = f"a leak found on {leak.time.astimezone(ZoneInfo(site.timezone)):%Y-%m-%d} is open"
         how = "enter `boiloff record leak-check`" if key == "--done" else "enter “Leak check” in the record"
         expected = "the sheet without this step; nothing was kept"
         raise BadInput(Problem(key, '"leak check"', expected, f"{found}; {how} when it was tested tight"))
     payload: dict[str, Any] = {"steps": list(steps)} | ({"note": note} if note else {})
-    entries = [store.add_event(database.Event("first-start", "site", when, now, payload))]
+    entries = [store.add_event(database.Event("first-start", "site", at, now, payload))]
     if "leak check" in steps:
         tight = {"result": "tight", "method": "leak-test solution, first-start sheet"}
-        entries.append(store.add_event(database.Event("leak-check", "site", when, now, tight)))
+        entries.append(store.add_event(database.Event("leak-check", "site", at, now, tight)))
     return entries
 
 

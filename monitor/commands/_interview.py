@@ -81,13 +81,19 @@ def degrees(limit: float) -> Callable[[str], float]:
     return read
 
 
+ZONE_NAMES = "`timedatectl list-timezones` lists the names that exist"
+
+
 def _timezone(text: str) -> str:
+    if not text.strip():
+        hint = f"notices and the hours of meals go by it; {ZONE_NAMES}"
+        raise QuantityError("nothing typed", 'the time zone of the place, such as "America/Denver"', hint)
     try:
         ZoneInfo(text.strip())
     except (ValueError, OSError, KeyError):
         from zoneinfo import available_timezones
 
-        hint = close_to(text, available_timezones())
+        hint = close_to(text, available_timezones()) or ZONE_NAMES
         raise QuantityError("no such time zone", 'a name such as "America/Denver"', hint) from None
     return text.strip()
 
@@ -242,11 +248,23 @@ def _read(key: str, text: str, problems: list[Problem]) -> Any:
 def _prompt(question: str, key: str, default: str | None = None) -> Any:
     """Ask until the answer can be used; what is wrong with one is said."""
     while True:
-        answer = typer.prompt(question, default=default, show_default=bool(default))
         try:
-            return _READERS[key](answer)
+            return _READERS[key](_typed(question, default))
         except QuantityError as error:
             typer.echo(f"  {error}")
+
+
+def _typed(question: str, default: str | None) -> str:
+    """What was typed, "" for Enter alone where there is no default: it goes to the reader, which says what is wrong."""
+    return str(typer.prompt(question, default=default or "", show_default=bool(default)))
+
+
+def _ask_timezone() -> str:
+    own = _own_timezone()
+    if own is None:
+        typer.echo("This computer's clock is set to UTC or to no zone, which does not say where the cylinders stand.")
+        typer.echo(f'  Type the zone of the place, such as "America/Denver" ({ZONE_NAMES}).')
+    return str(_prompt("Time zone of the cylinders", "timezone", own))
 
 
 def _ask(found: dict[str, Any]) -> None:
@@ -254,12 +272,14 @@ def _ask(found: dict[str, Any]) -> None:
         ("name", "What do you call the place?", None),
         ("latitude", "Latitude in degrees (north, or -south)", None),
         ("longitude", "Longitude in degrees (east, or -west)", None),
-        ("timezone", "Time zone of the cylinders", _own_timezone()),
-        ("units", "Units, us or metric", "us"),
     )
     for key, question, default in plain:
         if key not in found:
             found[key] = _prompt(question, key, default)
+    if "timezone" not in found:
+        found["timezone"] = _ask_timezone()
+    if "units" not in found:
+        found["units"] = _prompt("Units, us or metric", "units", "us")
     if "cylinder" not in found:
         found["cylinder"] = _ask_cylinders(found["units"])
     if "feed" not in found and len(found["cylinder"]) > 1:
@@ -297,7 +317,7 @@ def _prompt_row(
 ) -> newfile.Row:
     again = ", ".join(_as_asked(before[-1])) if before else default
     while True:
-        answer = typer.prompt(question, default=again)
+        answer = _typed(question, again)
         try:
             return read(f"{name}={answer}")
         except QuantityError as error:

@@ -21,6 +21,7 @@ from monitor.store.record import Event
 
 _KIND_OF = {"_kg": "mass", "_m": "length", "_pa": "pressure", "_w": "power", "_s": "time"}
 _UNSAID = {"readings"}
+LAST = 5  # entries shown where no number was given
 
 
 def told(event: Event, site: Site) -> str:
@@ -62,11 +63,11 @@ def show(subject: str | None, asked: _record.Asked, limit: int, *, everything: b
     _table(site, list(reversed(events)), in_force)
 
 
-def _table(site: Site, events: Sequence[Event], in_force: set[int | None]) -> None:
+def _table(site: Site, events: Sequence[Event], in_force: set[int | None], *, error: bool = False) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    out = console()
+    out = console(error=error)
     if not events:
         out.print("Nothing in the record yet.")
         return
@@ -85,12 +86,32 @@ def _table(site: Site, events: Sequence[Event], in_force: set[int | None]) -> No
     out.print(table)
 
 
-def undo(number: int, why: str, asked: _record.Asked) -> None:
+def _which(site: Site, asked: _record.Asked) -> BadInput:
+    """What is wrong where no number was given; the newest entries that can be taken back go before it."""
+    from monitor import store as database
+
+    path = database.find(site, asked.store)
+    events: list[Event] = []
+    if path.exists():
+        with database.Store.open(path, readonly=True) as opened:
+            events = opened.events()
+    if not events:
+        return BadInput(Problem("undo", "no number", "the number of an entry", "nothing is in the record yet"))
+    newest = sorted(events, key=lambda e: e.id or 0, reverse=True)[:LAST]
+    _table(site, newest, {e.id for e in newest}, error=True)
+    hint = "above are the newest, `boiloff record list --all` has every one"
+    example = f"the number of an entry (No.), such as `boiloff record undo {newest[0].id}`"
+    return BadInput(Problem("undo", "no number", example, hint))
+
+
+def undo(number: int | None, why: str, asked: _record.Asked) -> None:
     """Take an entry back by a new one, with the readings that it told."""
     from monitor import store as database
     from monitor.store import place
 
     site = load(find(asked.site))
+    if number is None:
+        raise _which(site, asked)
     with database.Store.open(database.find(site, asked.store)) as opened:
         place.require(opened, site)
         made = opened.undo_event(number, datetime.now(UTC), why)

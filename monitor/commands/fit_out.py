@@ -47,7 +47,9 @@ def first_start(
         list[str] | None,
         typer.Option("--done", help='A step that was done, by its name, or "all"; repeatable. Goes into the record.'),
     ] = None,
-    at: Annotated[str | None, typer.Option("--at", help="When, ISO 8601; else now.")] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", help='When: "18:30", "yesterday 7:15", "2 h ago", ISO 8601; else now.')
+    ] = None,
     note: Annotated[str, typer.Option("--note", help="Who did it, what was found.")] = "",
     site: SiteOption = None,
     store: Annotated[Path | None, typer.Option("--store", help="The database, else the usual place.")] = None,

@@ -250,8 +250,8 @@ def list_(
 
 def undo(
     number: Annotated[
-        int, typer.Argument(min=1, max=2**62, help="The entry's number, as `boiloff record list` shows it.")
-    ],
+        int | None, typer.Argument(min=1, max=2**62, help="The entry's number, as `boiloff record list` shows it.")
+    ] = None,
     why: Annotated[str, typer.Option(help="Why.")] = "",
     site: SITE = None,
     store: STORE = None,

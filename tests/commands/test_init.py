@@ -146,13 +146,13 @@ REST = ("--hold", "60 min", "--channel", "")  # what would be asked else
 class Terminal:
     """A terminal of our own with `boiloff init` on it."""
 
-    def __init__(self, cwd: Path, *args: str) -> None:
+    def __init__(self, cwd: Path, *args: str, zone: str = "America/Denver") -> None:
         self._master, slave = pty.openpty()
         self.said = ""
         self._at = 0
         environment = {
             "PYTHONPATH": str(ROOT),
-            "TZ": "America/Denver",
+            "TZ": zone,
             "PATH": "/usr/bin:/bin",
             "LC_ALL": "C.UTF-8",
             "TERM": "dumb",
@@ -251,3 +251,22 @@ def test_only_what_is_missing_is_asked(tmp_path: Path) -> None:
     assert terminal.end() == 0, terminal.said
     assert "Latitude" not in terminal.said
     assert build.read(tmp_path / "there.toml").site.name == "Short"
+
+
+def test_enter_at_a_question_without_a_default_says_what_to_type(tmp_path: Path) -> None:
+    """A machine set to UTC does not know where the cylinders stand; nothing is asked again without a word."""
+    terminal = Terminal(tmp_path, *FULL[2:6], *FULL[8:], *REST, "--feed", "together", zone="UTC")
+    terminal.answer("call the place", "")
+    terminal.answer("call the place", "Invented yard")
+    terminal.answer("Time zone of the cylinders", "")
+    terminal.answer("Time zone of the cylinders", "Somewhere")
+    terminal.answer("Time zone of the cylinders", "America/Denver")
+    terminal.answer("us or metric", "metric")
+    assert terminal.end() == 0, terminal.said
+    name, zone = terminal.said.split("This computer's clock is set to UTC", 1)
+    assert "nothing; expected a name" in name
+    before, after = zone.split("nothing typed", 1)
+    assert 'such as "America/Denver" (`timedatectl list-timezones` lists the names that exist)' in before
+    assert 'expected the time zone of the place, such as "America/Denver"' in after
+    assert after.count("`timedatectl list-timezones` lists the names") == 2  # with each answer that would not do
+    assert build.read(tmp_path / "site.toml").site.timezone == "America/Denver"

@@ -15,6 +15,7 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
+from monitor.commands import _record, _record_list
 from monitor.commands import reading as reading_command
 from monitor.commands import record as record_command
 from monitor.model.errors import BadInput
@@ -331,3 +332,17 @@ def test_more_paid_for_than_fits_is_told_at_once(run: Run) -> None:
     assert "more than A takes" in told[0]
     assert "Weigh it before it goes into use" in told[0]
     assert not any("takes" in w for w in run("record", "fill", "A", "--paid", "38 lb")["warnings"])
+
+
+def test_an_undo_without_a_number_shows_the_newest_entries(
+    run: Run, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(BadInput, match="nothing is in the record yet"):
+        run("record", "undo")
+    for k in range(7):
+        run("record", "trip", "--cost", f"{k + 1}.25")
+    with pytest.raises(BadInput, match="such as `boiloff record undo 7`"):
+        _record_list.undo(None, "", _record.Asked(home / "site.toml", home / "b.db"))
+    told = capsys.readouterr().err
+    assert [cost for cost in range(1, 8) if f"cost {cost}.25" in told] == [3, 4, 5, 6, 7]
+    assert run("record", "list")[0]["id"] == 7  # nothing was taken back

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -95,9 +97,15 @@ def test_the_sheet_goes_into_the_record(tmp_path: Path) -> None:
     assert (check.kind, check.payload["result"]) == ("leak-check", "tight")
     assert sheet.time.isoformat() == "2026-01-02T16:00:00+00:00"
     assert "leak check, purge" in run(*words, "--done", "leaks", code=2)
-    assert "a time that has passed" in run(*words, "--done", "all", "--at", "2999-01-01", code=2)
+    assert "still to come" in run(*words, "--done", "all", "--at", "2999-01-01 10:00", code=2)
     with Store.open(store) as kept:
         assert len(kept.events()) == 2
+    run(*words, "--done", "air", "--at", "yesterday 18:30")  # as every other command reads a time
+    with Store.open(store) as kept:
+        newest = kept.events(kind="first-start")[-1]
+    local = newest.time.astimezone(ZoneInfo("America/Chicago"))
+    assert (local.hour, local.minute) == (18, 30)
+    assert 0 <= (datetime.now(local.tzinfo).date() - local.date()).days - 1 <= 1
 
 
 def test_the_sheet_has_every_part_asked_of_it() -> None:
