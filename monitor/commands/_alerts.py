@@ -86,18 +86,22 @@ def show_list(place: Place, *, every: bool, as_json: bool) -> None:
         out.print("No alert stands. That covers only what boiloff sees: `boiloff status` says what that is.")
         _print_later(out, place, outlook, now)
         return
-    from rich.table import Table
-
-    table = Table(box=None, pad_edge=False)
-    for name in ("Alert", "State", "Since", "Severity", "Why"):
-        table.add_column(name, overflow="fold")
     for s in states:
-        until = f" until {place.at(s.shelved_until, now)}" if s.shelved_until else ""
-        by = f" by {s.acknowledged_by}" if s.acknowledged_by else ""
-        since = place.at(s.raised if s.occurrence else s.since, now)
-        severity = s.severity if s.occurrence else ""
-        table.add_row(s.key, f"{STATES[s.state]}{by}{until}", since, severity, s.reason)
-    out.print(table)
+        _print_state(out, place, s, now)
+
+
+def _print_state(out: Console, place: Place, s: AlertState, now: datetime) -> None:
+    """Print one alert by its whole key, which the other commands take, with state and reason below it."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    until = f" until {place.at(s.shelved_until, now)}" if s.shelved_until else ""
+    by = f" by {s.acknowledged_by}" if s.acknowledged_by else ""
+    since = place.at(s.raised if s.occurrence else s.since, now)
+    severity = f"; {s.severity}" if s.occurrence else ""
+    out.print(Text(s.key, style="bold", overflow="fold"))
+    out.print(Padding.indent(Text(f"{STATES[s.state]}{by}{until}; since {since}{severity}"), 4))
+    out.print(Padding.indent(Text(s.reason), 4))
 
 
 def _print_later(out: Console, place: Place, outlook: Mapping[str, Any] | None, now: datetime) -> None:

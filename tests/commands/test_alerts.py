@@ -119,6 +119,17 @@ def test_list_and_show(place: Path, run: Run) -> None:
     assert "raised by log, waiting" in shown
 
 
+def test_the_list_is_readable_on_80_columns(place: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill(place)
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = run("list").output.splitlines()
+    assert {"cold-shortfall/site", "low-fuel/site"} <= set(lines)  # each by its whole key, on a line of its own
+    assert max(map(len, lines)) <= 80
+    at = lines.index("low-fuel/site")
+    assert lines[at + 1].startswith("    stands, not acknowledged; since ")
+    assert lines[at + 2] == "    10 % of the fuel is left, at or below 15 %"
+
+
 def test_hands_on_an_alert(place: Path, run: Run) -> None:
     fill(place)
     assert "low-fuel/site: stands, acknowledged" in run("acknowledge", "low-fuel", "--by", "Kim").output
