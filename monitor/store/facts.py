@@ -235,6 +235,11 @@ class Facts(Base):
         """Return the number of the reading kept last, 0 where there is none."""
         return int(self._rows("SELECT coalesce(max(id), 0) FROM reading")[0][0])
 
+    def rewritten(self, number: int, before: datetime) -> bool:
+        """Whether a reading above `number` corrects one, or was read `before`: the past is no longer what it was."""
+        sql = "SELECT 1 FROM reading WHERE id > ? AND (corrects IS NOT NULL OR time < ?) LIMIT 1"
+        return bool(self._rows(sql, (number, stamp(before))))
+
     def latest_readings(self) -> list[Reading]:
         """Return the newest reading of each source, subject and quantity, corrected ones left out."""
         sql = f"{_ROW}WHERE r.stream = ? {_IN_FORCE}ORDER BY r.time DESC, r.id DESC LIMIT 1"

@@ -112,6 +112,10 @@ class Record(Facts):
         rows = self._rows(f"{_EVENT}WHERE id = ?", (number,))
         return _event(rows[0]) if rows else None
 
+    def newest_entry(self) -> int:
+        """Return the number of the entry kept last, 0 where there is none; an undo is one too."""
+        return int(self._rows("SELECT coalesce(max(id), 0) FROM event")[0][0])
+
     def events(
         self,
         *,

@@ -42,8 +42,5 @@ def add(routes: APIRouter, context: Context) -> None:
 
         site, now = context.site(), context.now()
 
-        def reckon() -> dict[str, Any]:
-            with Store.open(context.store_path, readonly=True) as store:
-                return _cost.plain(_cost.money(site, store, now))
-
-        return await asyncio.to_thread(reckon)
+        found = await asyncio.to_thread(context.costs.money, site, context.store_path, now)
+        return _cost.plain(found)

@@ -106,8 +106,7 @@ def _costs(context: Context, by: str) -> dict[str, Any]:
     from monitor.commands import _cost
 
     site = context.site()
-    with Store.open(context.store_path, readonly=True) as store:
-        found = _cost.money(site, store, context.now())
+    found = context.costs.money(site, context.store_path, context.now())
     spans = list(reversed(found.years if by == "year" else found.months))
     u = site.units
     rows = [

@@ -6,7 +6,7 @@ import asyncio
 import hashlib
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -23,6 +23,7 @@ from monitor.model.site import Site
 from monitor.model.units_out import number, unit
 from monitor.store import Store
 from monitor.web import chart, gather, guard, words
+from monitor.web.costs import Costs
 
 HERE = Path(__file__).parent
 SHEETS = (
@@ -61,6 +62,7 @@ class Context:
     guard: guard.Guard
     health: Callable[[], Mapping[str, SourceHealth]] | None = None
     site_path: Path | None = None
+    costs: Costs = field(default_factory=Costs)
 
 
 class Refused(Exception):
