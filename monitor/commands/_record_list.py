@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 
 from monitor.commands import _record, _record_kinds
 from monitor.commands._print import console, print_json
 from monitor.commands._reading import local
-from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site
-from monitor.outlook import record
-from monitor.service.due import planned
+from monitor.service.due import reminders
 from monitor.site import find, load, units
 from monitor.store.record import Event
 
@@ -126,53 +123,6 @@ def undo(number: int | None, why: str, asked: _record.Asked) -> None:
     console().print(text, markup=False, soft_wrap=True)
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
-    """Something that falls due; `by` None = no date is known."""
-
-    what: str
-    by: datetime | None
-    hint: str = ""
-
-
-def dues(site: Site, entries: Sequence[Entry], now: datetime) -> list[Due]:
-    """Return everything with a date, the soonest first, what has no date at the end."""
-    so_far = [e for e in entries if e.time <= now]
-    leak = record.open_leak(so_far)
-    checked = record.leak_checked(so_far)
-    every = float(site.settings.get("alerts.leak_check") or record.YEAR_S)
-    found = [Due("leak check", checked + timedelta(seconds=every) if checked else (leak.time if leak else None),
-                 "a leak was found and no tight check since" if leak else "`boiloff record leak-check`")]  # fmt: skip
-    by = record.requalify_by(site, so_far, now)
-    for c in site.cylinders:
-        hint = "after this it may not be filled" if c.name in by else f"`boiloff record marks {c.name}` tells its dates"
-        found.append(Due(f"requalification of {c.name}", by.get(c.name), hint))
-    for kind, span in (
-        ("regulator", site.settings.get("record.regulator_every")),
-        ("hose", site.settings.get("record.hose_every")),
-    ):
-        last = max((made(e) for e in so_far if e.kind == kind), default=None)
-        if span and last is not None:
-            found.append(Due(f"{kind} replacement", last + timedelta(seconds=float(span)), "as its maker says"))
-        elif span:
-            found.append(Due(f"{kind} replacement", None, f"`boiloff record {kind}` tells when it was replaced"))
-    for subject, plan in planned(entries, now).items():
-        whose = "" if subject == "site" else f" of {subject}"
-        hint = local(plan.time, site)
-        if whose and len(site.cylinders) > 1:
-            hint += "; of this cylinder alone: the warning of a run-out does not go by it"
-        found.append(Due(f"planned refill{whose}", plan.time, hint))
-    return sorted(found, key=lambda d: d.by or datetime.max.replace(tzinfo=UTC))
-
-
-def made(entry: Entry) -> datetime:
-    """When a part was made, else when it was fitted: its age counts from the earlier."""
-    made = entry.payload.get("made")
-    if not made:
-        return entry.time
-    return min(entry.time, datetime.strptime(str(made), "%Y-%m").replace(tzinfo=UTC))
-
-
 def due(asked: _record.Asked) -> None:
     """Print what falls due."""
     from monitor import store as database
@@ -181,7 +131,7 @@ def due(asked: _record.Asked) -> None:
     site, now = load(find(asked.site)), datetime.now(UTC)
     with database.Store.open(database.find(site, asked.store)) as opened:
         place.warn(opened, site)
-        found = dues(site, opened.entries(), now)
+        found = reminders(site, opened.entries(), now)
     if asked.json:
         rows: list[dict[str, Any]] = [
             {"what": d.what, "by": d.by.isoformat() if d.by else None, "overdue": d.by <= now if d.by else None}

@@ -17,6 +17,7 @@ from monitor.model.site import Site, Units
 from monitor.model.units_out import show
 from monitor.outlook import cost
 from monitor.outlook.cost import Price, Span
+from monitor.service.due import Due, reminders
 
 if TYPE_CHECKING:
     from monitor.model.entry import Entry
@@ -26,10 +27,8 @@ if TYPE_CHECKING:
 NIGHT_FROM, NIGHT_TO = 18, 10  # local clock, as the outlook counts nights
 SLOT = timedelta(minutes=15)
 CHECKS = {"leak-check": "leak check", "regulator": "regulator replaced", "hose": "hose replaced"}
-REPLACED = {"regulator": "record.regulator_every", "hose": "record.hose_every"}
 AHEAD = timedelta(days=365)  # what falls due within a year of the sheet is on it
 MANY = 100_000
-YEAR_S = 365.25 * 86_400.0
 
 
 @dataclass(frozen=True)
@@ -38,15 +37,6 @@ class Cold:
 
     at: datetime
     air_k: float
-
-
-@dataclass(frozen=True)
-class Due:
-    """Something to be done. `by` None = no date is known, which is said."""
-
-    what: str
-    by: datetime | None
-    month: bool = False  # a stamp has no day
 
 
 @dataclass(frozen=True)
@@ -151,22 +141,8 @@ def _said(entry: Entry) -> str:
 
 
 def _due(site: Site, entries: Sequence[Entry], now: datetime) -> tuple[Due, ...]:
-    from monitor.commands._record_list import made
-    from monitor.outlook import record
-
-    every = site.settings.get("alerts.leak_check") or YEAR_S
-    checked, leak = record.leak_checked(entries), record.open_leak(entries)
-    found = [Due("leak check", None if checked is None else checked + timedelta(seconds=every))]
-    if leak is not None:
-        found = [Due("a check that finds the leak mended", leak.time)]
-    for kind, key in REPLACED.items():
-        age = site.settings.get(key)
-        last = max((made(e) for e in entries if e.kind == kind), default=None)  # as `boiloff record due` counts
-        if age:
-            found.append(Due(f"new {kind}", None if last is None else last + timedelta(seconds=age)))
-    dates = record.requalify_by(site, entries, now)
-    found += [Due(f"requalification of cylinder {c.name}", dates.get(c.name), month=True) for c in site.cylinders]
-    return tuple(d for d in found if d.by is None or d.by <= now + AHEAD)
+    """What falls due within a year of the sheet, by the one list of reminders."""
+    return tuple(d for d in reminders(site, entries, now) if d.by is None or d.by <= now + AHEAD)
 
 
 # -- out --------------------------------------------------------------------------------------------------------------
@@ -286,7 +262,7 @@ def _due_lines(found: Year, zone: ZoneInfo) -> list[str]:
     if not found.due:
         return [f"Nothing that is known of falls due within {AHEAD.days} days."]
     lines = []
-    for d in sorted(found.due, key=lambda d: (d.by is None, d.by)):
+    for d in found.due:
         what = _cost.capital(d.what)
         if d.by is None:
             lines.append(f"{what}: no date is known; enter it in the record.")

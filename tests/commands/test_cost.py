@@ -19,6 +19,7 @@ from monitor.commands import _cost, _sheet, _year
 from monitor.model.alert import Judgement, Transition
 from monitor.model.reading import Quantity, Reading
 from monitor.outlook import cost
+from monitor.service.due import reminders
 from monitor.site import load
 from monitor.store import Store
 from monitor.store.record import Event
@@ -232,8 +233,8 @@ def test_year_by_hand(folder: Path) -> None:
     assert [d["what"] for d in found["done"]] == ["leak check: tight (soap water)", "hose replaced"]
     due = {d["what"]: d["by"] for d in found["due"]}
     assert due["leak check"].startswith("2026-10-06"), "365.25 days after the last one"
-    assert due["requalification of cylinder A"].startswith("2026-03"), "12 years from manufacture: 49 CFR 180.209"
-    assert due["requalification of cylinder B"] is None
+    assert due["requalification of A"].startswith("2026-03"), "12 years from manufacture: 49 CFR 180.209"
+    assert due["requalification of B"] is None
 
 
 @pytest.mark.parametrize("units", ["us", "metric"])
@@ -306,7 +307,13 @@ def test_what_falls_due(folder: Path, tmp_path: Path) -> None:
         keep(store, "hose", NOW - timedelta(days=200), "site")
         due = {d.what: d.by for d in _year.gather(site, store, 2026, NOW).due}
         assert due["a check that finds the leak mended"] == NOW - timedelta(days=20)
-        assert due["new hose"] == NOW + timedelta(days=165.25)
+        assert due["hose replacement"] == NOW + timedelta(days=165.25)
+        keep(store, "planned-refill", NOW + timedelta(days=3), "site")
+        listed = {d.what: d.by for d in reminders(site, store.entries(), NOW)}  # what `boiloff record due` prints
+        year = _year.gather(site, store, 2026, NOW).due
+        near = {what: by for what, by in listed.items() if by is None or by < NOW + _year.AHEAD}
+        assert {d.what: d.by for d in year} == near
+        assert [d.what for d in year] == sorted((d.what for d in year), key=list(listed).index)
         sheet = _sheet.text("t", _year.sections(_year.gather(site, store, 2026, NOW)))
         assert "A check that finds the leak mended: OVERDUE" in sheet
         keep(store, "leak-check", NOW - timedelta(days=10), "site", result="tight")
