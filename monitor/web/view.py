@@ -26,14 +26,15 @@ from monitor.web import chart, gather, guard, words
 from monitor.web.costs import Costs
 
 HERE = Path(__file__).parent
+DAILY = 5  # so many of the pages stay in sight on a phone, the others fold away
 SHEETS = (
     ("/", "Now"),
     ("/outlook", "Outlook"),
-    ("/map", "Coverage"),
     ("/trip", "Refill"),
     ("/enter", "Enter"),
-    ("/record", "Record"),
     ("/alerts", "Alerts"),
+    ("/map", "Coverage"),
+    ("/record", "Record"),
     ("/past", "Past"),
     ("/suppose", "What if"),
     ("/arrange", "Arrange"),
@@ -147,7 +148,7 @@ class View:
         now = self.context.now()
         values.setdefault("credits", ())
         text = self.env.get_template(name).render(
-            site=site, title=title, sheets=SHEETS, here=request.url.path, stamp=self.stamp,
+            site=site, title=title, sheets=SHEETS, daily=DAILY, here=request.url.path, stamp=self.stamp,
             token=session.token if session is not None else "", may_log_out=bool(door.password_hash),
             smell=SMELL, now_shown=words.day_clock_zone(now, zone), **values,
         )  # fmt: skip
