@@ -14,7 +14,7 @@ from functools import lru_cache
 from monitor.model.reading import Quantity, Reading, SetAside
 from monitor.model.site import SensorSpec, Site
 from monitor.sensors import plausible
-from monitor.sensors.sent import AHEAD_S, OLDEST_DAYS, Refused, Sent, shorten
+from monitor.sensors.sent import AHEAD_S, OLDEST_DAYS, Refused, Sent, printable, shorten
 from monitor.site import units
 from monitor.site.numerals import NumeralError, leading, tidy
 
@@ -50,7 +50,8 @@ def to_reading(
 
 def set_aside(spec: SensorSpec, received: datetime, raw: bytes | str, reason: str, size: int | None = None) -> SetAside:
     """Return what is kept of something that cannot be used; `size` is that of the whole where `raw` is a part."""
-    return SetAside(received, spec.name, spec.subject, spec.quantity, shorten(raw, size), reason)
+    # The reason may quote what was sent: half a surrogate pair, say, which no database takes.
+    return SetAside(received, spec.name, spec.subject, spec.quantity, shorten(raw, size), printable(reason))
 
 
 def _time(sent: Sent, received: datetime) -> datetime:

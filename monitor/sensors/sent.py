@@ -35,6 +35,11 @@ class Sent:
     age_known: bool = True
 
 
+def printable(text: str) -> str:
+    """Return `text` with what cannot be printed or encoded written as escapes."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
 def shorten(raw: bytes | str, size: int | None = None) -> str:
     """Return at most 200 characters of what came, printable, with its full size where it was cut.
 
@@ -42,7 +47,7 @@ def shorten(raw: bytes | str, size: int | None = None) -> str:
     """
     whole = max(len(raw), size or 0)
     text = raw[: 4 * RAW_LIMIT].decode("utf-8", "backslashreplace") if isinstance(raw, bytes) else raw[: 4 * RAW_LIMIT]
-    plain = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+    plain = printable(text)
     if len(plain) <= RAW_LIMIT and whole <= 4 * RAW_LIMIT:
         return plain
     tail = f"… ({whole:,} {'bytes' if isinstance(raw, bytes) else 'characters'})"

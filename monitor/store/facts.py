@@ -248,11 +248,11 @@ class Facts(Base):
         ]
 
     def add_set_aside(self, item: SetAside) -> int:
-        """Keep what could not be used, with the reason."""
-        raw = item.raw[:RAW_LENGTH]
+        """Keep what could not be used, with the reason; half a surrogate pair, which is no UTF-8, is escaped."""
+        texts = (item.source, item.subject, item.quantity, item.raw[:RAW_LENGTH], item.reason)
         return self._write(
             "INSERT INTO set_aside (received, source, subject, quantity, raw, reason) VALUES (?, ?, ?, ?, ?, ?)",
-            (stamp(item.received), item.source, item.subject, item.quantity, raw, item.reason),
+            (stamp(item.received), *(t.encode("utf-8", "backslashreplace").decode() for t in texts)),
         )
 
     def set_asides(self, limit: int = 100) -> list[SetAside]:

@@ -61,8 +61,8 @@ def deadline_of(source: WeatherSource, site: Site) -> float:
 
 
 def told(text: object) -> str:
-    """Return what a server said, cut short and without control characters: it goes into logs and pages."""
-    return re.sub(r"[^\x20-\x7e\u00a0-\uffff]+", " ", str(text)).strip()[:200]
+    """Return what a server said, cut short and printable throughout: it goes into logs, pages and the store."""
+    return " ".join("".join(c if c.isprintable() else " " for c in str(text)[:1000]).split())[:200]
 
 
 @dataclass(frozen=True)

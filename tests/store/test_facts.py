@@ -93,6 +93,11 @@ def test_a_time_without_its_offset_is_refused(store: Store) -> None:
     assert store.readings() == []  # the whole group, not half of it
 
 
+def test_half_a_surrogate_pair_is_set_aside_like_everything_else(store: Store) -> None:
+    store.add_set_aside(SetAside(NOW, "scale", "A", "gross_weight", "\ud800", 'record 3: "\ud800" is no SenML name'))
+    assert [(s.raw, s.reason) for s in store.set_asides()] == [("\\ud800", 'record 3: "\\ud800" is no SenML name')]
+
+
 def test_what_was_set_aside_is_listed_and_cut(store: Store) -> None:
     store.add_set_aside(SetAside(NOW, "scale", "A", "gross_weight", "x" * 10_000_000, "not a number"))
     found = store.set_asides()

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import pytest
 
 from monitor.weather import WeatherError, http
+from monitor.weather.client import told
 from tests.support.certs import Authority
 from tests.weather.servers.base import Asked, Loopback, Reply, html, json_reply
 
@@ -194,3 +195,18 @@ def test_no_downgrade_from_tls(authority: Authority, monkeypatch: pytest.MonkeyP
         with pytest.raises(WeatherError, match="another place"):
             get(server)
         assert plain.asked == []
+
+
+@pytest.mark.parametrize(
+    ("sent", "kept"),
+    [
+        ("outside the grid", "outside the grid"),
+        ("two\nlines\tand\x00more", "two lines and more"),
+        ("half a pair \ud800, no letter \u0e78, \u202eturned", "half a pair , no letter , turned"),
+        ("°C é ß", "°C é ß"),
+        ("x" * 5_000, "x" * 200),
+    ],
+)
+def test_what_a_server_says_is_printable_and_short(sent: str, kept: str) -> None:
+    assert told(sent) == kept
+    assert kept.isprintable()
