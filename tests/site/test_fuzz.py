@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
-from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.model.errors import BadInput
-from monitor.site import build, schema
+from monitor.site import build, quantity, schema
 from monitor.site.settings import BY_KEY
+from tests.support.fuzzing import NUMBERS, TEXTS, fuzz, garbled, lengths
+
+CONFIG = Path(__file__).parents[2] / "config"
 
 NAMES = sorted({key for model in schema.CORE.values() for key in model.model_fields})
 VALUES: st.SearchStrategy[Any] = st.recursive(
@@ -55,10 +58,9 @@ RAW = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
-@given(RAW)
-def test_any_tables(raw: dict[str, Any]) -> None:
-    _read(raw)
+@lengths
+def test_fuzz_site_tables(long: bool) -> None:
+    fuzz(RAW, _read, long=long, short=150)
 
 
 SOUND: dict[str, Any] = {
@@ -68,17 +70,52 @@ SOUND: dict[str, Any] = {
 }
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
-@given(st.sampled_from(sorted(schema.CORE)), st.sampled_from(NAMES), VALUES)
-def test_one_value_changed(table: str, key: str, value: Any) -> None:
-    raw = json.loads(json.dumps(SOUND))
-    rows = raw.setdefault(table, [{}] if table in schema.LISTS else {})
-    (rows[0] if isinstance(rows, list) else rows)[key] = value
-    _read(raw)
+@lengths
+def test_fuzz_one_value_of_a_site(long: bool) -> None:
+    def check(drawn: tuple[str, str, Any]) -> None:
+        table, key, value = drawn
+        raw = json.loads(json.dumps(SOUND))
+        rows = raw.setdefault(table, [{}] if table in schema.LISTS else {})
+        (rows[0] if isinstance(rows, list) else rows)[key] = value
+        _read(raw)
+
+    fuzz(st.tuples(st.sampled_from(sorted(schema.CORE)), st.sampled_from(NAMES), VALUES), check, long=long, short=150)
+
+
+@lengths
+def test_fuzz_site_text(long: bool) -> None:
+    """The examples with bytes cut out, put in or overwritten: mostly no TOML any more, sometimes another site."""
+    texts = [path.read_bytes() for path in sorted(CONFIG.glob("*.toml"))]
+    assert len(texts) >= 3
+    drawn = st.sampled_from(texts).flatmap(garbled).map(lambda data: data.decode("utf-8", "replace"))
+    fuzz(drawn, _judge, long=long, short=60)
+
+
+@lengths
+def test_fuzz_quantities(long: bool) -> None:
+    """What a person types for a quantity: a finite number of its kind, or a fault that says what was expected."""
+    units = st.sampled_from(
+        ["", " lb", "kg", " gal", "°F", " K", " Btu/h", " in", " ft 3 in", " lb 4 oz", "%", " /s", " psi"]
+    )
+    numbers = st.one_of(NUMBERS.map(str), TEXTS, st.sampled_from(["1,5", "1.234,5", "1 000", "½", "1/2", "٣", "0x10"]))
+
+    def check(drawn: tuple[str, str, str]) -> None:
+        number, unit, kind = drawn
+        try:
+            found = quantity.parse(number[:2000] + unit, kind)
+        except quantity.QuantityError as fault:
+            assert fault.expected  # noqa: PT017
+            return
+        assert math.isfinite(found)
+
+    fuzz(st.tuples(numbers, units, st.sampled_from(sorted(quantity.KINDS))), check, long=long)
 
 
 def _read(raw: dict[str, Any]) -> None:
-    text = "\n".join(f"{json.dumps(key)} = {_toml(value)}" for key, value in raw.items())
+    _judge("\n".join(f"{json.dumps(key)} = {_toml(value)}" for key, value in raw.items()))
+
+
+def _judge(text: str) -> None:
     try:
         loaded = build.from_text(text, Path("site.toml"))
     except BadInput as error:
