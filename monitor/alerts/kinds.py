@@ -14,6 +14,8 @@ class Kind:
     `latching`: stays until a person has acknowledged it. `bypass`: no delay, quiet hour, shelf or gathering holds it.
     `insists`: its reminders are as urgent as its first word. `at_once`: who has acknowledged hears of material news.
     `material` lists (fact, step): the fact must have risen (or fallen, for a negative step) by as much to be news.
+    `off_shelf` lists (fact, times): risen so many times over, or as a moment later, it comes off the shelf. So does any
+    kind by a step of severity.
     """
 
     name: str
@@ -30,6 +32,7 @@ class Kind:
     material: tuple[tuple[str, float], ...] = ()
     insists: bool = False
     at_once: bool = False
+    off_shelf: tuple[tuple[str, float], ...] = ()
 
 
 KINDS: dict[str, Kind] = {
@@ -78,7 +81,7 @@ KINDS: dict[str, Kind] = {
             "fuel lost; a leak is a hazard",
             "smell at the cylinders; look at every burner; close the valve if in doubt and call a licensed fitter",
             "now", on_delay=2 * HOUR, off_delay=6 * HOUR, latching=True, repeat=DAY,
-            material=(("rate_kg_s", 0.02 / HOUR),), at_once=True,
+            material=(("rate_kg_s", 0.02 / HOUR),), at_once=True, off_shelf=(("rate_kg_s", 2.0),),
         ),
         Kind(
             "sensor-silent", "Sensor silent",
@@ -162,7 +165,7 @@ KINDS: dict[str, Kind] = {
             "a check found a leak, and none since says that it is tight",
             "gas gathers where it is low: fire or explosion",
             "close every cylinder valve, leave it closed, and have a licensed fitter mend and test it",
-            "now", off_delay=0.0, repeat=DAY, insists=True,
+            "now", off_delay=0.0, repeat=DAY, insists=True, off_shelf=(("leak", 1.0),),
         ),
         Kind(
             "delivery-failing", "Notices do not get through",

@@ -6,86 +6,25 @@ a stepped clock makes a delay pass by itself. An alert that cannot be judged sta
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Literal
 
-from monitor.alerts import kinds, when
+from monitor.alerts import kinds, shelf, when
 from monitor.alerts.change import news
 from monitor.alerts.settings import Limits
+from monitor.alerts.step import Step, Words, forget_pending, is_active
 from monitor.alerts.unseen import unseen
-from monitor.model.alert import AlertState, Condition, Fact, Judgement, Notice, Severity, State, Transition
+from monitor.model.alert import AlertState, Condition, Fact, Judgement, State
 from monitor.model.units_out import duration
 
-What = Literal["raised", "updated", "ended"]
 Verdict = Literal["holds", "clear", "band", "unknown"]
-Words = Callable[[What, Condition, AlertState, str, datetime], tuple[str, str]]
 
-SEVERITIES: tuple[Severity, ...] = ("Minor", "Moderate", "Severe", "Extreme")
-CALM: Severity = "Moderate"  # of a reminder, and of more of what was told: urgent is the first word, and a step worse
 MOST_CREDIT_S = 7200.0
 REFILL_SHARE = 0.10
 PASSED_S = 3600.0  # what was told lies behind us: no need to wait for the forecast to make up its mind
-LONGEST_SHELF = timedelta(days=14)
 RETURNED = "the condition is gone; it stays until someone acknowledges it"
-
-
-def is_active(state: AlertState) -> bool:
-    """Return whether people were told of the alert and not yet of its end."""
-    return bool(state.occurrence)
-
-
-@dataclass(slots=True)
-class Step:
-    """What one alert does in one round: its state as it changes, the transitions and notices on the way."""
-
-    state: AlertState
-    now: datetime
-    words: Words
-    transitions: list[Transition] = field(default_factory=list)
-    notices: list[Notice] = field(default_factory=list)
-
-    def go(self, after: State, reason: str, facts: Mapping[str, Fact] | None = None) -> None:
-        """Change the state and keep the transition."""
-        s = self.state
-        self.transitions.append(
-            Transition(s.key, s.occurrence, self.now, s.state, after, reason, dict(facts or s.facts))
-        )
-        self.state = replace(s, state=after, since=self.now, reason=reason)
-
-    def tell(self, what: What, c: Condition, reason: str, *, calm: bool = False) -> None:
-        """Add a notice, and remember what was told. `calm`: no news that anybody must be woken for."""
-        s = self.state
-        number = s.sequence + 1
-        headline, body = self.words(what, c, s, reason, self.now)
-        ended = what == "ended"
-        worst = max(s.severity, c.severity, key=SEVERITIES.index) if number > 1 else c.severity
-        bypass = kinds.of(c.kind).bypass
-        said = CALM if calm and not bypass and SEVERITIES.index(worst) > SEVERITIES.index(CALM) else worst
-        self.notices.append(
-            Notice(
-                f"{s.occurrence}#{number}",
-                s.key,
-                s.occurrence,
-                self.now,
-                what,
-                said,
-                "Past" if ended else c.urgency,
-                c.certainty,
-                headline,
-                body,
-                bypass=bypass,
-            )
-        )
-        self.state = replace(
-            s, sequence=number, told_at=self.now, told_rank=c.rank, told_facts=dict(c.facts), severity=worst
-        )
-
-    def extra(self, **changes: Fact) -> None:
-        """Set entries of the state's `extra`; None removes one."""
-        kept = {**self.state.extra, **changes}
-        self.state = replace(self.state, extra={k: v for k, v in kept.items() if v is not None})
 
 
 def judge(
@@ -178,11 +117,14 @@ def _one(step: Step, c: Condition, limits: Limits, holding: list[str]) -> Step:
         blind = unseen(state.told_facts, c)
         if blind:
             verdict, reason = "unknown", blind
-    if state.state == "shelved" and not _shelf_is_over(step):
-        _while_shelved(step, c, verdict, limits)
-        return step
     if state.state == "shelved":
-        _off_the_shelf(step, c, verdict)
+        if shelf.is_over(step):
+            shelf.time_is_up(step, c, clear=verdict == "clear")
+        elif worse := shelf.grown(step, c) if verdict == "holds" else "":
+            shelf.bring_back(step, c, worse)
+        else:
+            _while_shelved(step, c, verdict, limits)
+            return step
     if is_active(step.state):
         _active(step, c, verdict, reason, limits)
     elif holding:
@@ -224,12 +166,6 @@ def _inactive(step: Step, c: Condition, verdict: Verdict, limits: Limits) -> Non
                 step.go("pending", f"{c.reason}; told when it has held for {duration(delay)}", c.facts)
             return
     _raise(step, c)
-
-
-def forget_pending(step: Step) -> None:
-    """Drop the times of both delays."""
-    step.extra(held_s=None, cleared_s=None, judged_at=None)
-    step.state = replace(step.state, pending_since=None, clearing_since=None)
 
 
 def _raise(step: Step, c: Condition) -> None:
@@ -282,6 +218,7 @@ def _update(step: Step, c: Condition, kind: kinds.Kind, limits: Limits) -> None:
     if worse and (at_once or (not seen and since >= timedelta(seconds=limits["update"]))):
         if seen:
             step.go("unacknowledged", f"worse than what was acknowledged: {worse}", c.facts)
+            step.state = replace(step.state, acknowledged_by="")
         step.state = replace(step.state, facts=dict(c.facts))
         step.tell("updated", c, worse, calm=not at_once)
     elif state.state == "unacknowledged" and since >= timedelta(seconds=_repeat(kind, c, limits)):
@@ -331,19 +268,8 @@ def end_it(step: Step, c: Condition, reason: str, after: State = "normal") -> No
     )  # fmt: skip
 
 
-def _shelf_is_over(step: Step) -> bool:
-    """Whether the shelf's time is up. A clock set back does not lengthen it beyond what was asked."""
-    until, asked = step.state.shelved_until, step.state.extra.get("shelf_s")
-    if until is None:
-        return True
-    if isinstance(asked, int | float) and until - step.now > timedelta(seconds=float(asked)):
-        step.state = replace(step.state, shelved_until=step.now + timedelta(seconds=float(asked)))
-        return False
-    return step.now >= until
-
-
 def _while_shelved(step: Step, c: Condition, verdict: Verdict, limits: Limits) -> None:
-    """Say nothing while shelved, but for one thing: that what was told is over."""
+    """Say nothing while shelved and no worse, but for one thing: that what was told is over."""
     kind = kinds.of(c.kind)
     if verdict != "clear":
         if step.state.clearing_since is not None:
@@ -352,35 +278,13 @@ def _while_shelved(step: Step, c: Condition, verdict: Verdict, limits: Limits) -
     one_shot = bool(step.state.extra.get("one_shot"))
     if not is_active(step.state):
         if one_shot:
-            leave_shelf(step)
+            shelf.leave(step)
             step.go("normal", f"shelved until it was over: {c.reason}", c.facts)
         return
     if _cleared_long_enough(step, c, kind, limits):
         if one_shot:
-            leave_shelf(step)
+            shelf.leave(step)
         end_it(step, c, c.reason, "normal" if one_shot else "shelved")
-
-
-def leave_shelf(step: Step) -> None:
-    """Drop the shelf's end."""
-    step.state = replace(step.state, shelved_until=None)
-    step.extra(shelf_s=None, one_shot=None)
-
-
-def known_state(state: AlertState) -> State:
-    """Return the state of an alert that stands: an acknowledgement is remembered on the shelf."""
-    return "acknowledged" if state.acknowledged_by else "unacknowledged"
-
-
-def _off_the_shelf(step: Step, c: Condition, verdict: Verdict) -> None:
-    leave_shelf(step)
-    if not is_active(step.state):
-        step.go("normal", "the shelf's time is up", c.facts)
-        return
-    after = known_state(step.state)
-    step.go(after, "the shelf's time is up, and it was not over", c.facts)
-    if verdict != "clear" and after == "unacknowledged":
-        step.tell("updated", c, "its time on the shelf is up, and it still stands")
 
 
 def _watched_no_more(step: Step) -> Step:
@@ -389,7 +293,7 @@ def _watched_no_more(step: Step) -> Step:
         return step
     reason = "watched no more: it is not in the site file now, or can no longer be told"
     gone = Condition(state.kind, state.subject, False, state.severity, "Past", "Observed", 0.0, reason, state.facts)
-    leave_shelf(step)
+    shelf.leave(step)
     if is_active(state):
         end_it(step, gone, reason)
     else:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 
-from monitor.alerts import kinds
-from monitor.alerts.life import LONGEST_SHELF, Step, Words, end_it, forget_pending, is_active, known_state, leave_shelf
+from monitor.alerts import kinds, shelf
+from monitor.alerts.life import end_it
+from monitor.alerts.shelf import LONGEST_SHELF
+from monitor.alerts.step import Step, Words, forget_pending, is_active, known_state
 from monitor.model.alert import AlertState, Condition, Judgement
 from monitor.model.errors import BadInput, Problem
 
@@ -46,7 +48,8 @@ def acknowledge(state: AlertState, now: datetime, by: str, words: Words) -> Judg
 def shelve(
     state: AlertState, now: datetime, until: datetime, by: str, words: Words, *, one_shot: bool = False
 ) -> Judgement:
-    """Return the change when `by` wants to hear no more of it until `until`, at most 14 days ahead.
+    """Return the change when `by` wants to hear no more of it until `until`, at most 14 days ahead, unless it gets
+    markedly worse.
 
     `one_shot`: off the shelf as soon as it is over. Raises BadInput for an end in the past or too far, for gas, and
     for an alert out of service.
@@ -62,8 +65,11 @@ def shelve(
     if not is_active(state):
         forget_pending(step)
     step.go("shelved", f"shelved by {by}" + (" until it is over" if one_shot else ""))
+    shelf.leave(step)  # where it was shelved before: measured anew
     step.state = replace(step.state, shelved_until=until)
     step.extra(shelf_s=(until - now).total_seconds(), one_shot=True if one_shot else None)
+    if is_active(state):
+        shelf.remember(step, kinds.of(state.kind), state.severity, state.told_facts)
     return _done(step)
 
 
@@ -72,7 +78,7 @@ def unshelve(state: AlertState, now: datetime, by: str, words: Words) -> Judgeme
     if state.state != "shelved":
         raise _refuse(state, "a shelved alert")
     step = _step(state, now, words)
-    leave_shelf(step)
+    shelf.leave(step)
     step.go(known_state(state) if is_active(state) else "normal", f"taken off the shelf by {by}")
     return _done(step)
 
@@ -88,7 +94,7 @@ def out_of_service(state: AlertState, now: datetime, by: str, why: str, words: W
         raise _refuse(state, "an alert in service")
     reason = f"taken out of service by {by}" + (f": {why}" if why else "")
     step = _step(state, now, words)
-    leave_shelf(step)
+    shelf.leave(step)
     if is_active(state):
         end_it(step, _as_condition(state, reason), reason, "out_of_service")
     else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from monitor.alerts import eyes, supply
+from monitor.alerts import draw, eyes, supply
 from monitor.alerts.known import NOTHING, Known
 from monitor.alerts.settings import Limits
 from monitor.model.alert import Condition
@@ -36,7 +36,7 @@ def conditions(
         supply.low_fuel(levels, site, now, limits, silent),
         supply.run_out(outlook, now, limits, known),
         *supply.overfilled(levels, site, limits, known),
-        *supply.unexpected_draw(site, known, limits, silent),
+        *draw.unexpected_draw(site, known, limits, silent),
         *eyes.broker_down(site, health),
         *silent_ones,
         *eyes.level_old(levels, site, now, limits),

@@ -20,7 +20,6 @@ from monitor.model.units_out import duration
 SITE = "site"
 FAR = timedelta(hours=48)
 OVERFULL_WEIGHTS = 3  # running: who leans on a scale is gone before
-SURE_DRAW = 4.0  # standard deviations: every night of a year is looked at, and a false one sends people to the valve
 LAST_STEP = 0.05  # nearly empty: about a day's cooking; our choice
 LEVELS = frozenset(q.value for q in LEVEL_QUANTITIES)
 
@@ -325,38 +324,6 @@ def overfilled(levels: Sequence[Level], site: Site, limits: Limits, known: Known
             "overfilled", cylinder.name, holds, reason, facts, severity="Severe", urgency="Expected",
             band=not holds and share > 1.0,
         )  # fmt: skip
-
-
-def unexpected_draw(site: Site, known: Known, limits: Limits, silent: frozenset[str]) -> Iterator[Condition]:
-    """Fuel that falls in hours in which nothing may burn: of each cylinder, and of those that feed together."""
-    kind, open_ = "unexpected-draw", [c.name for c in site.cylinders if c.valve_open]
-    together = _draw(kind, SITE, known, limits, open_, site, silent) if len(open_) > 1 else None
-    if together is not None:
-        yield together
-    for cylinder in site.cylinders:
-        # Said once: where the house as a whole loses fuel, its own notice says how much of it from which cylinder.
-        rests = [f"{kind}/{SITE}"] if together is not None and together.holds and cylinder.valve_open else []
-        yield _draw(kind, cylinder.name, known, limits, [cylinder.name], site, silent, rests)
-
-
-def _draw(
-    kind: str, subject: str, known: Known, limits: Limits, names: list[str], site: Site, silent: frozenset[str],
-    rests: Sequence[str] = (),
-) -> Condition:  # fmt: skip
-    rate = known.unexpected_kg_s.get(subject)
-    if rate is None:
-        return found(kind, subject, None, "no quiet hours were seen yet")
-    sd, limit = known.unexpected_sd_kg_s.get(subject, 0.0), limits["leak_rate"]
-    holds = rate > limit and rate > SURE_DRAW * sd
-    on = [f"sensor-silent/{s.name}" for s in site.sensors if s.subject in names and s.name in silent]
-    facts: dict[str, Fact] = {"rate_kg_s": rate, "sd_kg_s": sd}
-    if subject == SITE:
-        facts |= {f"rate.{n}": known.unexpected_kg_s[n] for n in names if n in known.unexpected_kg_s}
-    return found(
-        kind, subject, holds, "falls while nothing may burn" if holds else "rests", facts, severity="Severe",
-        urgency="Immediate", certainty="Possible", band=not holds and rate > limit / 2 and rate > SURE_DRAW / 2 * sd,
-        rests_on=[*rests, *on],
-    )  # fmt: skip
 
 
 def gas_detected(site: Site, known: Known, now: datetime) -> Iterator[Condition]:

@@ -6,8 +6,8 @@ from datetime import datetime
 
 from monitor.alerts import kinds, when
 from monitor.alerts.cautions import LOCAL
-from monitor.alerts.life import What, Words
 from monitor.alerts.say import Say, percent
+from monitor.alerts.step import What, Words
 from monitor.alerts.words_eyes import EYES
 from monitor.alerts.words_supply import SUPPLY, Texts
 from monitor.model.alert import AlertState, Condition

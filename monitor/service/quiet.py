@@ -11,7 +11,9 @@ from zoneinfo import ZoneInfo
 
 from monitor.model.reading import LEVEL_QUANTITIES, Quantity, Reading
 from monitor.model.site import Site
+from monitor.outlook import record
 from monitor.outlook.unexpected import MEMORY, Draw, hours_into, unexpected
+from monitor.service.levels import of_these
 
 if TYPE_CHECKING:
     from monitor.store import Store
@@ -26,17 +28,22 @@ class Quiet:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._for: tuple[Path, Site] | None = None
+        self._for: tuple[Path, Site, Mapping[str, datetime]] | None = None
         self._at: datetime | None = None
         self._found: Mapping[str, Draw] = {}
 
     def now(self, site: Site, store: Store, now: datetime) -> Mapping[str, Draw]:
-        """Return the draw in closed hours by cylinder, and of the open ones together as "site"."""
+        """Return the draw in closed hours by cylinder, and of the open ones together as "site".
+
+        Nights before an exchange are another cylinder's: the one that stands there now starts with none.
+        """
         with self._lock:
             fresh = self._at is not None and self._at <= now < self._at + AGAIN
-            if not (fresh and self._for == (store.path, site)):
-                self._found = unexpected(site, list(_of_the_nights(site, store, now)), now, _air(store, now))
-                self._for, self._at = (store.path, site), now
+            since = record.exchanged(store.entries(record.MARKING), now)
+            if not (fresh and self._for == (store.path, site, since)):
+                nights = of_these(list(_of_the_nights(site, store, now)), since)
+                self._found = unexpected(site, nights, now, _air(store, now))
+                self._for, self._at = (store.path, site, since), now
             return self._found
 
 

@@ -15,9 +15,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from monitor.alerts.draw import unexpected_draw
 from monitor.alerts.known import Known
 from monitor.alerts.settings import Limits
-from monitor.alerts.supply import unexpected_draw
 from monitor.model.reading import Quantity, Reading
 from monitor.model.site import Appliance, Cylinder, SensorSpec, Site
 from monitor.outlook.unexpected import SUPPLY, Draw, hours_into, unexpected

@@ -227,3 +227,17 @@ def test_weights_far_above_full_are_set_aside_and_raise_the_alert_until_one_can_
     store.add_readings([Reading(NOW + 6 * HOUR, NOW + 6 * HOUR, "A", Quantity.GROSS_WEIGHT, cylinder.tare_kg, "hand")])
     facts = gather(site, store, NOW + 6 * HOUR)
     assert know(store, site, facts, NOW + 6 * HOUR).overfull == {}
+
+
+def test_a_cylinder_that_came_in_exchange_has_none_of_the_old_one_s_nights(site: Site, store: Store) -> None:
+    fill(site, store, leak_kg_h=0.1)
+    quiet = Quiet()
+    before = quiet.now(site, store, NOW)
+    assert before["A"].kg_s > 4.0 * before["A"].sd_kg_s
+    assert before["A"].nights >= 4
+    store.add_event(Event("exchange", "A", NOW - HOUR, NOW, {}))
+    after = quiet.now(site, store, NOW + timedelta(minutes=1))
+    assert "A" not in after, "the old one's nights, and no night of its own yet"
+    assert "site" not in after
+    assert after["B"] == before["B"]
+    assert "unexpected-draw/A" not in rounds(site, store)
