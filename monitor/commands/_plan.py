@@ -13,6 +13,7 @@ from monitor.model.errors import BadInput, Problem
 from monitor.model.outlook import Outlook, RunOut
 from monitor.model.site import Site
 from monitor.model.units_out import show
+from monitor.outlook import filled
 from monitor.outlook.asjson import plan_jsonable
 from monitor.outlook.plan import Plan, Rules, plan
 from monitor.outlook.use import stated
@@ -90,5 +91,7 @@ def print_plan(to: Console, site: Site, made: Outlook, found: Plan, going: datet
     for rule in found.gives_way:
         to.print(f"[bold]Gives way[/bold]: {rule}.", markup=True)
     to.print(_outlook.run_out_words(made.run_out, zone))
+    for text in filled.said(made.levels, site):
+        to.print(f"Note: {text}.", markup=False)
     if found.take:
         to.print(f"{DISCONNECT} {found.caution}")

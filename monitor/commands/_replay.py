@@ -141,6 +141,7 @@ def _level(level: Mapping[str, Any]) -> Level:
     return Level(
         level["cylinder"], datetime.fromisoformat(level["time"]), level["left_kg"] or 0.0, level["sd_kg"] or 0.0,
         level["burn_kg_s"] or 0.0, level["burn_sd_kg_s"] or 0.0, _moment(level["reading_time"]), level["basis"],
+        _moment(level.get("filled_unweighed")),
     )  # fmt: skip
 
 

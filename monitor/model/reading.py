@@ -102,6 +102,7 @@ class Level:
 
     `reading_time` is that of the newest reading behind it; None where nothing was ever read.
     `basis` says in words where the number comes from ("weighed 2 h ago", "no reading: assumed empty").
+    `filled_unweighed` is when it was filled without a weight, None where nothing newer than the reading says so.
     """
 
     cylinder: str
@@ -112,3 +113,4 @@ class Level:
     burn_sd_kg_s: float
     reading_time: datetime | None
     basis: str
+    filled_unweighed: datetime | None = None

@@ -103,6 +103,7 @@ def _level(level: Level, site: Site) -> dict[str, Any]:
         "burn_sd_kg_s": _number(level.burn_sd_kg_s, 12),
         "reading_time": _time(level.reading_time),
         "basis": level.basis,
+        "filled_unweighed": _time(level.filled_unweighed),
     }
 
 

@@ -15,7 +15,7 @@ from monitor.model.forecast import Forecast
 from monitor.model.outlook import Band, FuelEnds, HoldEnds, HourOutlook, NightOdds, Outlook
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Basis, Site
-from monitor.outlook import bands
+from monitor.outlook import bands, filled
 from monitor.outlook import hours as clock
 from monitor.outlook.draw import Feed, Series, falling
 from monitor.outlook.fuel import ends as fuel_ends
@@ -27,6 +27,7 @@ from monitor.physics import hold as hold_time
 
 _ENDS: tuple[HoldEnds, ...] = ("pressure", "fuel", "limit")
 LIMIT_S = 86_400.0
+BLOCK = 1 << 18  # hours x cylinders x members worked out at once: two megabytes an array
 LEAST_MEMBERS = 2  # one alone is no odds
 
 
@@ -128,20 +129,32 @@ def _odds(
 ) -> _Members:
     """The answer by member and hour; each member also gets its own draw of the level's error (a fixed sequence)."""
     start_kg, deviation_kg, use_kg = charge
-    members, n = view.members_k.shape[0], start_kg.shape[0]
-    normal = NormalDist()
-    steps = (np.arange(1, n + 1) * 0.6180339887498949) % 1.0  # a golden-ratio sequence, one start a cylinder
-    u = (0.5 + np.arange(members)[:, None] * steps[None, :] + np.arange(n)[None, :] * 0.37) % 1.0
-    z = np.array([[normal.inv_cdf(min(max(v, 1e-3), 1 - 1e-3)) for v in row] for row in u])
     full = np.array([c.water_capacity_kg * 0.5 for c in site.cylinders])
-    starts = np.clip(start_kg + z * deviation_kg, 0.0, full)
-    fall = falling(Feed.of(site), starts, np.broadcast_to(use_kg, (members, len(view.times))))
-    air, basis = Air(view.members_k, view.wind_m_s, view.sky, view.dewpoint_k), site.supply.basis
-    rest = _single(rest_k(plant, fall, air, history_air_k=view.history_k))
-    hold_s = _single(hold_time(plant, fall, air, rest, site.demand_w, basis, LIMIT_S).hold_s)
-    capacity = _single(sustained_w(plant, fall, air, basis))
+    starts = np.clip(start_kg + _scores(view.members_k.shape[0], start_kg.shape[0]) * deviation_kg, 0.0, full)
+    feed, each = Feed.of(site), max(BLOCK // (start_kg.shape[0] * len(view.times)), 1)
+    use = np.broadcast_to(use_kg, (len(starts), len(view.times)))
+    blocks = [slice(k, k + each) for k in range(0, len(starts), each)]  # members are independent of each other
+    parts = [_of_members(site, plant, view, some, falling(feed, starts[some], use[some])) for some in blocks]
+    capacity, hold_s = (np.concatenate(both) for both in zip(*parts, strict=True))
     hold_short, continuous_short = judge(site, hold_s, capacity, *burn)
     return _Members(hold_short | continuous_short, view.members_k, capacity, hold_s)
+
+
+def _scores(members: int, n: int) -> Series:
+    """Standard scores (members, n) of the levels' errors: golden-ratio sequences, one start a cylinder."""
+    normal = NormalDist()
+    steps = (np.arange(1, n + 1) * 0.6180339887498949) % 1.0
+    u = (0.5 + np.arange(members)[:, None] * steps[None, :] + np.arange(n)[None, :] * 0.37) % 1.0
+    return np.array([[normal.inv_cdf(min(max(v, 1e-3), 1 - 1e-3)) for v in row] for row in u])
+
+
+def _of_members(site: Site, plant: Plant, view: clock.Ahead, some: slice, fall_kg: Series) -> tuple[Series, Series]:
+    """Sustained capacity (W) and hold time (s), each (members, hours), of `some` members with their charges."""
+    air = Air(view.members_k[some], view.wind_m_s, view.sky, view.dewpoint_k)
+    basis = site.supply.basis
+    rest = _single(rest_k(plant, fall_kg, air, history_air_k=view.history_k))
+    hold_s = _single(hold_time(plant, fall_kg, air, rest, site.demand_w, basis, LIMIT_S).hold_s)
+    return _single(sustained_w(plant, fall_kg, air, basis)), hold_s
 
 
 def make(
@@ -171,6 +184,7 @@ def make(
         run_out = fuel[0].dry if fuel else run_out
         run_words = f"run-out: {learnt.basis}" if fuel else run_words
     charge, deviation, notes, known = _charges(site, levels)
+    notes += filled.said(levels, site)
     if forecast is None:
         notes.append("no forecast: nothing can be said about the hours ahead")
         told = (*notes, run_words)

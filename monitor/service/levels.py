@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from monitor.model.filled import KINDS, unweighed
 from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Site
-from monitor.outlook import level, record
+from monitor.outlook import filled, level, record
 from monitor.outlook.follow import Follower
 from monitor.outlook.sensor_faults import SensorFault
 
@@ -67,7 +68,9 @@ class Levels:
             if other or not self._went_on(site, store, now, air):
                 self._start(site, store, now, air)
             self._number, self._at = number, now
-            return Known(site, self._follower.levels(now), self._follower.faults())
+            fills = unweighed(store.entries(KINDS), now)
+            levels = filled.raised(self._follower.levels(now), site, fills)
+            return Known(site, levels, self._follower.faults())
 
     def _went_on(self, site: Site, store: Store, now: datetime, air: Air | None) -> bool:
         """Take in what is new; False where it needs a fresh start."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.alerts.eyes import silence_s
 from monitor.alerts.settings import Limits
+from monitor.model import filled
 from monitor.model.health import SourceHealth
 from monitor.model.reading import LEVEL_QUANTITIES, Quantity, Reading
 from monitor.model.site import Site
@@ -87,6 +88,7 @@ def look(site: Site, store: Store, path: Path, now: datetime) -> Status:
         *_forecast_troubles(site, forecast, health, now),
         *_outlook_troubles(outlook, running, now),
         *_level_troubles(site, newest),
+        *_fill_troubles(site, store, newest, now),
         *_set_aside(store, now),
         *_other_troubles(site, health),
         *_disk_troubles(path, health, now),
@@ -238,6 +240,20 @@ def _level_troubles(site: Site, newest: Sequence[Reading]) -> Iterator[Trouble]:
     for cylinder in site.cylinders:
         if cylinder.name not in shut and cylinder.name not in read:
             yield Trouble(f"cylinder {cylinder.name}", "its level was never read: it counts as empty", None)
+
+
+def _fill_troubles(site: Site, store: Store, newest: Sequence[Reading], now: datetime) -> Iterator[Trouble]:
+    """Fills without a weight that nothing was read after: from the record, which may be newer than the outlook."""
+    read: dict[str, datetime] = {}
+    for r in newest:
+        if r.quantity in LEVEL_QUANTITIES and r.value is not None:
+            read[r.subject] = max(r.time, read.get(r.subject, r.time))
+    fills = filled.unweighed(store.entries(filled.KINDS), now)
+    for cylinder in site.cylinders:
+        since, last = fills.get(cylinder.name), read.get(cylinder.name)
+        if since is not None and (last is None or last < since):
+            text = filled.words(cylinder.name, since, site, read=last is not None)
+            yield Trouble(f"cylinder {cylinder.name}", text.removeprefix(f"{cylinder.name}: "), since)
 
 
 def _set_aside(store: Store, now: datetime) -> Iterator[Trouble]:

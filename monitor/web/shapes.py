@@ -83,7 +83,11 @@ class RunOut(Shape):
 
 
 class LevelNow(Shape):
-    """What one cylinder holds; `left_kg` is None where it was never read."""
+    """What one cylinder holds; `left_kg` is None where it was never read.
+
+    `filled_unweighed` is when it was filled without a weight, null where it was read since: the level is half-way from
+    what was in it to full then.
+    """
 
     cylinder: str
     time: datetime
@@ -92,6 +96,7 @@ class LevelNow(Shape):
     share_of_full: float | None
     reading_time: datetime | None
     basis: str
+    filled_unweighed: datetime | None = None
 
 
 class Outlook(Shape):
@@ -210,7 +215,7 @@ class DayOdds(Shape):
 
 
 class Plan(Shape):
-    """The next trip; `when` None = none is needed."""
+    """The next trip; `when` None = none is needed. `planned_refill` is when the household said that it will go."""
 
     at: datetime
     when: datetime | None
@@ -224,6 +229,7 @@ class Plan(Shape):
     gives_way: list[str]
     days: list[DayOdds]
     caution: str
+    planned_refill: datetime | None
 
 
 class Side(Shape):

@@ -22,7 +22,7 @@ from monitor.model.reading import Level
 from monitor.model.site import Appliance, Site
 from monitor.model.units_out import duration, show
 from monitor.service.round import choose_forecast
-from monitor.web import gather
+from monitor.web import gather, words
 from monitor.web.night import Night, nights
 from monitor.web.view import View, whole
 
@@ -101,7 +101,8 @@ def supposed(site: Site, levels: Sequence[Level], wish: Wish, now: datetime) -> 
     cylinders = [replace(c, valve_open=c.name in wish.open) for c in site.cylinders]
     changed = [
         level if wish.charge is None else
-        replace(level, left_kg=wish.charge * site.cylinder(level.cylinder).full_kg, sd_kg=0.0, reading_time=now)
+        replace(level, left_kg=wish.charge * site.cylinder(level.cylinder).full_kg, sd_kg=0.0, reading_time=now,
+                filled_unweighed=None)
         for level in levels
     ]  # fmt: skip
     for k in range(wish.more):
@@ -175,8 +176,8 @@ def _rows(site: Site, other: Site, before: Outlook, after: Outlook) -> list[Row]
     )
     if other.supply.regulator_w:
         rows.append(
-            Row("Load on the regulator", f"{site.demand_w / other.supply.regulator_w:.0%}",
-                f"{other.demand_w / other.supply.regulator_w:.0%}")
+            Row("Load on the regulator", words.percent(site.demand_w / other.supply.regulator_w),
+                words.percent(other.demand_w / other.supply.regulator_w))
         )  # fmt: skip
     return rows
 
@@ -188,16 +189,17 @@ def _hold(seconds: float | None) -> str:
 
 
 def _share(value: float | None) -> str:
-    return "no level does" if value is None else f"{value:.0%} of full"
+    return "no level does" if value is None else f"{words.percent(value)} of full"
 
 
 def level_of(entry: Mapping[str, Any], at: datetime) -> Level:
     """Return a level from its JSON form."""
-    read_at = entry.get("reading_time")
+    read_at, filled = entry.get("reading_time"), entry.get("filled_unweighed")
     return Level(
         str(entry["cylinder"]), at, float(entry.get("left_kg") or 0.0), float(entry.get("sd_kg") or 0.0),
         float(entry.get("burn_kg_s") or 0.0), float(entry.get("burn_sd_kg_s") or 0.0),
         datetime.fromisoformat(read_at) if read_at else None, str(entry.get("basis", "")),
+        datetime.fromisoformat(filled) if filled else None,
     )  # fmt: skip
 
 
