@@ -23,7 +23,7 @@ def cost(
     csv: Annotated[bool, typer.Option("--csv", help="Print the days, months or years as CSV, in kg.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print JSON, in kg.")] = False,
 ) -> None:
-    """Add up what the gas costs, and set it beside each [[offer]] of the site file. What is not known stays so.
+    """Add up what the gas costs, and set it beside each delivery offer of the site file. What is not known stays so.
 
     Prices and trips come from the record and the site file's `cost` table.
     """
