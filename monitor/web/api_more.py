@@ -11,6 +11,7 @@ from fastapi import APIRouter, HTTPException, Query
 
 from monitor.model.site import Site
 from monitor.outlook.asjson import plan_jsonable
+from monitor.service import due
 from monitor.service.round import choose_forecast
 from monitor.web import api_record, coverage, gather, shapes, suppose, trip
 
@@ -47,13 +48,14 @@ def _reckoned(routes: APIRouter, context: Context) -> None:
         200: {"model": shapes.Plan}, 404: {"description": "No cylinder was read", "model": shapes.Trouble}, **gone,
     })  # fmt: skip
     async def plan() -> dict[str, Any]:
-        """When to go to the station, with which cylinder, and why."""
+        """When to go to the station, with which cylinder, and why; `planned_refill` is when the household will go."""
         facts, site = await standing(context)
         levels = [suppose.level_of(entry, facts.now) for entry in (facts.payload or {}).get("levels", ())]
         if not any(level.reading_time is not None for level in levels):
             raise HTTPException(404, "No cylinder has been read yet.")
         found = await asyncio.to_thread(trip.reckon, context.store_path, site, levels, facts.now)
-        return plan_jsonable(found)
+        going = due.dates(site, facts.entries, facts.now).planned_refill
+        return {**plan_jsonable(found), "planned_refill": None if going is None else going.isoformat()}
 
     @routes.get("/v1/suppose", response_model=None, responses={
         200: {"model": shapes.Supposed},

@@ -117,6 +117,8 @@ async def _trouble(view: View, request: Request, error: Exception) -> Response:
     if request.url.path.startswith(("/v1/", "/metrics", "/healthz", "/static/")):
         headers = dict(getattr(error, "headers", None) or {})
         return JSONResponse({"detail": text}, status, headers)
+    if status == 404 and text == "Not Found":
+        return view.page(request, "not_done.html", "No such page", 404, why=f"Nothing is at {request.url.path[:80]}.")
     response = view.not_done(request, text, status)
     response.headers.update(getattr(error, "headers", None) or {})
     return response

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Literal
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from monitor import physics
 from monitor.model.site import Basis, Site
 from monitor.model.units_out import number
-from monitor.web.scale import Linear, line, ticks
+from monitor.web.scale import Linear, ticks
 
 ZERO_C_K = 273.15
 LEFT, TOP, WIDTH, HEIGHT = 56.0, 16.0, 640.0, 320.0
@@ -23,12 +24,15 @@ _NAMES: tuple[Cover, ...] = ("not", "held", "carried")
 
 @dataclass(frozen=True, slots=True)
 class CoverageMap:
-    """The picture: the field of each kind of cover as one path, axes, the coming hours with first and coldest point."""
+    """The picture: the field of each kind of cover as one path, axes, and points of the coming hours.
+
+    `days` has the coldest hour of each coming day, but for the coldest of all.
+    """
 
     fields: Mapping[Cover, str]
     temperature_marks: Sequence[tuple[float, str]]
     charge_marks: Sequence[tuple[float, str]]
-    path: str
+    days: Sequence[tuple[float, float]]
     now: tuple[float, float] | None
     coldest: tuple[float, float] | None
     basis: Basis
@@ -78,7 +82,8 @@ def draw(
 
     `low_k` (K): a design low to mark; the map then reaches 5 K beyond it.
     """
-    points = _path_points(site, payload, now)
+    by_day = _points(site, payload, now)
+    points = [point for day in by_day.values() for point in day]
     marked = [] if low_k is None else [low_k - ZERO_C_K]
     low = min([-30.0, *[t for t, _ in points], *[t - 5.0 for t in marked]])
     high = max([30.0, *[t for t, _ in points], *[t + 5.0 for t in marked]])
@@ -96,7 +101,7 @@ def draw(
             (unit_x(t), f"{t:g}") for t in ticks(in_units[0], in_units[1], 8) if in_units[0] <= t <= in_units[1]
         ],
         charge_marks=[(y(s / 100), f"{s} %" if s else "") for s in range(0, 101, 20)],
-        path=line([(t, min(1.0, s)) for t, s in points], x, y),
+        days=[(x(t), y(s)) for t, s in (min(day) for day in by_day.values()) if (t, s) != coldest],
         now=(x(points[0][0]), y(points[0][1])) if points else None,
         coldest=(x(coldest[0]), y(coldest[1])) if coldest else None,
         basis=basis,
@@ -104,15 +109,19 @@ def draw(
     )
 
 
-def _path_points(site: Site, payload: Mapping[str, Any] | None, now: datetime) -> list[tuple[float, float]]:
-    """Air (degC) and mean share of full over the open cylinders for each coming hour that has both."""
+def _points(
+    site: Site, payload: Mapping[str, Any] | None, now: datetime
+) -> Mapping[date, Sequence[tuple[float, float]]]:
+    """Air (degC) and mean share of full over the open cylinders, for each coming hour that has both, by local day."""
     full = {c.name: c.full_kg for c in site.cylinders if c.valve_open}
-    total = sum(full.values())
-    out = []
+    total, zone = sum(full.values()), ZoneInfo(site.timezone)
+    out: dict[date, list[tuple[float, float]]] = {}
     for hour in (payload or {"hours": ()})["hours"]:
-        if datetime.fromisoformat(hour["time"]).timestamp() < now.timestamp() - 3600 or hour["air_c"] is None:
+        time = datetime.fromisoformat(hour["time"])
+        if time.timestamp() < now.timestamp() - 3600 or hour["air_c"] is None:
             continue
         charge = [hour["charge_kg"][name] for name in full if hour["charge_kg"].get(name) is not None]
         if charge and total:
-            out.append((float(hour["air_c"]), min(1.0, sum(charge) / total)))
+            day = out.setdefault(time.astimezone(zone).date(), [])
+            day.append((float(hour["air_c"]), min(1.0, sum(charge) / total)))
     return out

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
+from monitor.model import filled
 from monitor.model.alert import AlertState, Notice
 from monitor.model.entry import Entry
 from monitor.model.health import SourceHealth
@@ -16,6 +17,7 @@ from monitor.model.reading import Reading
 from monitor.model.site import Site
 from monitor.outlook import record
 from monitor.outlook.level import with_valves
+from monitor.service import due
 from monitor.store import Store
 
 T = TypeVar("T")
@@ -33,6 +35,7 @@ class Facts:
     notices: Sequence[Notice] = ()
     newest: Sequence[Reading] = ()
     stamps: Sequence[Entry] = ()  # exchanges and marks
+    entries: Sequence[Entry] = ()  # fills, exchanges and planned refills
 
     def standing(self) -> list[AlertState]:
         """Return the alerts that are not normal, the most recent first."""
@@ -49,6 +52,7 @@ def _look(path: Path, now: datetime, health: Mapping[str, SourceHealth] | None) 
             notices=store.notices(limit=50),
             newest=store.latest_readings(),
             stamps=store.entries(record.MARKING),
+            entries=store.entries((*filled.KINDS, due.PLANNED)),
         )
 
 

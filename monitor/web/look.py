@@ -12,16 +12,18 @@ from starlette.responses import Response
 from monitor.alerts import cautions
 from monitor.model.site import BASES, Basis, Site
 from monitor.model.units_out import unit
+from monitor.service import due
 from monitor.web import api, chart, coverage, pages, words
 from monitor.web.answer import answer
 from monitor.web.night import nights
+from monitor.web.todo import todo
 from monitor.web.view import View, shown_in, whole
 
 SPANS = ((24, "24 hours"), (72, "3 days"), (168, "7 days"), (240, "10 days"))
 TITLES = {
     "all": "Air, capacity against demand, hold time and fuel over the coming hours",
     "air": "Air and liquid",
-    "capacity": "All open cylinders, and what is asked of them",
+    "capacity": "What they carry, and what is asked",
     "hold": "Hold from rest, all burners on",
     "fuel": "Fuel left",
 }
@@ -39,12 +41,14 @@ class Look:
         facts, site = await self.view.standing()
         views = await asyncio.to_thread(pages.cylinders, facts, site)
         alerts = pages.alert_views(facts, site)
+        told = answer(facts.payload, facts.health, site, facts.now)
+        going = due.dates(site, facts.entries, facts.now).planned_refill
         return self.view.page(
             request, "now.html", "Now",
-            answer=answer(facts.payload, facts.health, site, facts.now),
+            answer=told, todo=todo(facts.payload, alerts, told, going, site, facts.now),
             alerts=alerts, cylinders=views, inputs=pages.inputs(facts, site, all_kinds=False),
             nights=nights(facts.payload, site, facts.now) if facts.payload else [],
-            next_step=_next_step(alerts), basis_words=pages.BASIS_WORDS[site.supply.basis],
+            basis_words=pages.BASIS_WORDS[site.supply.basis],
             credits=await self.view.credits(),
         )  # fmt: skip
 
@@ -95,7 +99,7 @@ class Look:
         zone = ZoneInfo(site.timezone)
         steps = await self.view.ask(lambda store: store.transitions(limit=100))
         rows = [
-            {"at": f"{words.day(t.at, zone)} {words.clock(t.at, zone)}", "key": t.key, "reason": t.reason,
+            {"at": f"{words.day(t.at, zone)} {words.clock(t.at, zone)}", "name": pages.named(t.key), "reason": t.reason,
              "before": t.before.replace("_", " "), "after": t.after.replace("_", " ")}
             for t in steps
         ]  # fmt: skip
@@ -112,15 +116,16 @@ class Look:
                 store.set_asides(50),
             ),
         )
-        head = ["When", "Subject", "Quantity", "Value", "From"]
+        head = ["When", "Of", "Quantity", "Value", "From"]
         rows = [[f"{words.day(r.time, zone)} {words.clock(r.time, zone)}", r.subject, str(r.quantity).replace("_", " "),
-                 api.shown_value(r, site), r.source] for r in reversed(newest)]  # fmt: skip
+                 words.whole(api.shown_value(r, site)), r.source] for r in reversed(newest)]  # fmt: skip
         refused = [
             [f"{words.day(s.received, zone)} {words.clock(s.received, zone)}", s.source, s.raw[:60], s.reason]
             for s in aside
         ]
         parts = [
-            {"title": "Newest first", "head": head, "rows": rows, "empty": "Nothing has come in within 30 days."},
+            {"title": "Newest first", "head": head, "rows": rows, "empty": "Nothing has come in within 30 days.",
+             "flow": True},
             {"title": "Set aside: could not be used", "head": ["When", "From", "What came", "Why"], "rows": refused,
              "empty": "Nothing."},
         ]  # fmt: skip
@@ -144,15 +149,3 @@ class Look:
 def _burn_s(site: Site) -> float | None:
     """The longest stated burn of an appliance that does not burn without end."""
     return max((a.hold_s for a in site.appliances if not a.continuous), default=None)
-
-
-def _next_step(alerts: list[pages.AlertView]) -> str:
-    """The first thing to do, from the gravest standing alert's own words."""
-    order = ["Extreme", "Severe", "Moderate", "Minor"]
-    for alert in sorted(alerts, key=lambda a: order.index(a.severity)):
-        lines = alert.body.splitlines()
-        if "What to do:" in lines:
-            todo = lines[lines.index("What to do:") + 1 :]
-            if todo and todo[0].startswith("- "):
-                return todo[0][2:]
-    return ""

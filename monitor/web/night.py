@@ -13,8 +13,7 @@ from monitor.model.site import Site
 from monitor.model.units_out import duration, number, show
 from monitor.outlook.blocks import HOUR, Block, blocks
 from monitor.web import words
-
-ZERO_C_K = 273.15
+from monitor.web.answer import DOUBT, ZERO_C_K
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +28,13 @@ class Night:
     odds: str
     short: bool | None  # None: it cannot be judged
     idle: bool = False  # the household burns nothing in it
+    doubtful: bool = False  # covered, but the odds of a shortfall are not slight
 
     @property
     def state(self) -> str:
         """How the night stands, in a word."""
-        return {True: "short", False: "nothing burns" if self.idle else "covered", None: "not known"}[self.short]
+        covered = "may be short" if self.doubtful else "covered"
+        return {True: "short", False: "nothing burns" if self.idle else covered, None: "not known"}[self.short]
 
 
 def _kelvin(celsius: float | None) -> float | None:
@@ -102,7 +103,8 @@ def _night(block: Block, odds: NightOdds | None, site: Site) -> Night:
         when="–" if block.coldest_at is None else words.clock(block.coldest_at, ZoneInfo(site.timezone)),
         headroom=words.whole(show(block.least_headroom_w, "power", units)),
         hold=duration(block.least_hold_s) if block.least_hold_s is not None else "–",
-        odds="–" if block.probability is None else f"{block.probability:.0%}",
+        odds="–" if block.probability is None else words.percent(block.probability),
         short={"uncovered": True, "unknown": None}.get(block.state, False),
         idle=block.state == "idle",
+        doubtful=(block.probability or 0.0) >= DOUBT,
     )

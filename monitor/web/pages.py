@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -14,7 +14,9 @@ import numpy as np
 from monitor import physics
 from monitor.alerts import kinds
 from monitor.alerts.settings import Limits
+from monitor.model import filled
 from monitor.model.alert import Notice
+from monitor.model.reading import LEVEL_QUANTITIES
 from monitor.model.site import Basis, Cylinder, Site
 from monitor.model.units_out import duration, show
 from monitor.outlook.level import ago
@@ -42,6 +44,8 @@ class CylinderView:
     carries: str
     needs: str
     basis: str
+    filled: str = ""  # what a fill without a weight makes of the level
+    known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +61,7 @@ class AlertView:
     reason: str
     can_acknowledge: bool
     can_stop: bool = True  # shelve, or take out of service
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,18 +121,20 @@ def cylinders(facts: Facts, site: Site) -> list[CylinderView]:
             if needed is None or not c.valve_open
             else float(shell.height_of_mass_m(c, needed * c.full_kg, liquid_k)),
         )
-        share = "" if left is None else f" ({left / c.full_kg:.0%} of full)"
-        words_left = "never read" if left is None else f"{show(left, 'mass', site.units)} left{share}"
+        share = "" if left is None else f" ({words.percent(left / c.full_kg)} of full)"
+        words_left = "level not known" if left is None else f"{show(left, 'mass', site.units)} left{share}"
         out.append(
             CylinderView(
                 name=c.name,
                 open=c.valve_open,
                 section=picture,
                 label=f"Cylinder {c.name}: {words_left}",
-                left=words_left,
-                carries=_alone(site, index, left, hour),
-                needs=_needs(c, left, needed, coldest, site),
-                basis=_told(level, facts.now) if level is not None else "no reading yet",
+                left=words.whole(words_left),
+                carries=words.whole(_alone(site, index, left, hour)),
+                needs=words.whole(_needs(c, left, needed, coldest, site)),
+                basis=words.whole(_told(level, facts.now)) if level is not None else "no reading yet",
+                filled=_filled(level, facts, c.name, site),
+                known=left is not None,
             )
         )
     return out
@@ -135,13 +142,13 @@ def cylinders(facts: Facts, site: Site) -> list[CylinderView]:
 
 def _alone(site: Site, index: int, left: float | None, hour: Mapping[str, Any] | None) -> str:
     """What one cylinder by itself carries in this hour, on the site's basis with calm air where wind is unknown."""
-    if left is None or hour is None or hour["air_c"] is None:
-        return "an unknown load"
-    plant = physics.Plant.of(site).only(np.array([index]))
-    charge = np.zeros(len(site.cylinders))
-    charge[index] = left
-    watts = physics.sustained_w(plant, charge, physics.Air(hour["air_c"] + ZERO_C_K), site.supply.basis)
-    return show(float(watts), "power", site.units)
+    if left is None:
+        return "what it can carry is not known until its level is"
+    if hour is None or hour["air_c"] is None:
+        return "what it can carry now is not known: no forecast for this hour"
+    plant = physics.Plant.of(replace(site, cylinders=(site.cylinders[index],))).only(np.array([0]))
+    watts = physics.sustained_w(plant, [left], physics.Air(hour["air_c"] + ZERO_C_K), site.supply.basis)
+    return f"by itself carries {show(float(watts), 'power', site.units)} now, without end"
 
 
 def _needs(c: Cylinder, left: float | None, needed: float | None, coldest: Mapping[str, Any] | None, site: Site) -> str:
@@ -149,9 +156,32 @@ def _needs(c: Cylinder, left: float | None, needed: float | None, coldest: Mappi
         return ""
     air = show(coldest["air_c"] + ZERO_C_K, "temperature", site.units)
     if needed is None:
-        return f"at {air} no level carries everything without end"
-    has = left / c.full_kg
-    return f"needs {needed:.0%} at {air}, has {has:.0%}"
+        return f"at {air}, the coldest ahead, not even full ones carry every burner without end"
+    has = words.percent(left / c.full_kg)
+    return f"every burner without end at {air}, the coldest ahead, needs {words.percent(needed)} in each; it has {has}"
+
+
+def _filled(level: Mapping[str, Any] | None, facts: Facts, name: str, site: Site) -> str:
+    """What to say of a fill that was not weighed: known to the outlook, or entered since it was made."""
+    known, reading = ((level or {}).get(key) for key in ("filled_unweighed", "reading_time"))
+    reads = [
+        r.time for r in facts.newest if r.subject == name and r.quantity in LEVEL_QUANTITIES and r.value is not None
+    ]
+    reads += [datetime.fromisoformat(reading)] if reading else []
+    at = datetime.fromisoformat(known) if known else filled.unweighed(facts.entries, facts.now).get(name)
+    if at is None or (reads and max(reads) >= at):
+        return ""
+    level_is = "half-way between what was in it before and full" if known else "from before"
+    local = at.astimezone(ZoneInfo(site.timezone))
+    shown = f"the level shown is {level_is}" if reads else "it counts as empty"
+    return f"Filled {local.day} {local:%b}, not weighed since: {shown}."
+
+
+def filled_since(facts: Facts, site: Site) -> list[str]:
+    """Return a sentence for each cylinder that was filled, not weighed, since its level was read."""
+    levels = {level["cylinder"]: level for level in (facts.payload or {}).get("levels", ())}
+    each = ((c.name, _filled(levels.get(c.name), facts, c.name, site)) for c in site.cylinders)
+    return [f"{name}: {text[0].lower()}{text[1:]}" for name, text in each if text]
 
 
 def alert_views(facts: Facts, site: Site) -> list[AlertView]:
@@ -162,21 +192,29 @@ def alert_views(facts: Facts, site: Site) -> list[AlertView]:
         said[notice.occurrence] = notice
     out = []
     for state in facts.standing():
-        last = said.get(state.occurrence)
+        last, title = said.get(state.occurrence), kinds.of(state.kind).title
         out.append(
             AlertView(
                 key=state.key,
-                headline=last.headline if last is not None else f"{state.kind.replace('-', ' ')}: {state.subject}",
-                body=last.body if last is not None else "",
+                headline=words.whole(last.headline if last is not None else f"{title}: {state.subject}"),
+                body=words.whole(last.body.removeprefix(last.headline + ".").strip()) if last is not None else "",
                 state=state.state.replace("_", " "),
                 severity=state.severity,
                 since=words.day_clock(state.since, zone),
                 reason=state.reason,
                 can_acknowledge=state.state in {"unacknowledged", "returned"},
                 can_stop=not kinds.of(state.kind).bypass,
+                name=named(state.key),
             )
         )
     return out
+
+
+def named(key: str) -> str:
+    """Return what an alert is called, from its key: its kind's title and what it is about."""
+    kind, _, subject = key.partition("/")
+    title = kinds.of(kind).title
+    return title if subject in {"site", ""} else f"{title}: {subject}"
 
 
 def stopped(facts: Facts, site: Site) -> list[dict[str, str]]:
@@ -242,7 +280,7 @@ def hour_text(hour: Mapping[str, Any], site: Site) -> str:
     if hour["uncovered"]:
         parts.append("uncovered")
     if hour["probability_uncovered"] is not None:
-        parts.append(f"odds of a shortfall {hour['probability_uncovered']:.0%}")
+        parts.append(f"odds of a shortfall {words.percent(hour['probability_uncovered'])}")
     return f"{at}: " + "; ".join(parts)
 
 

@@ -63,12 +63,13 @@ class Past:
         for v in found.sources:
             rows = [
                 [str(s.lead) if s.lead else "all", str(s.n), f"{factor * s.bias_k:+.1f} {degree}",
-                 f"{factor * s.mae_k:.1f} {degree}", f"{s.covered:.0%}", f"{factor * s.raw_mae_k:.1f} {degree}"]
+                 f"{factor * s.mae_k:.1f} {degree}", words.percent(s.covered), f"{factor * s.raw_mae_k:.1f} {degree}"]
                 for s in v.scores
             ]  # fmt: skip
             empty = "Nothing to score yet: it takes an outdoor thermometer and nights that were forecast."
             parts.append({"title": f"The night's coldest hour: {v.source}", "head": head, "rows": rows, "empty": empty})
-        rows = [[f"{b.odds:.0%}", f"{b.came:.0%}", str(b.n), "" if b.consistent else "not what chance allows"]
+        rows = [[words.percent(b.odds), words.percent(b.came), str(b.n),
+                 "" if b.consistent else "not what chance allows"]
                 for b in found.bins]  # fmt: skip
         empty = f"{found.hours} hours can be judged so far, too few to score."
         parts.append({"title": "Odds of a shortfall: said, and came", "head": ["Said", "Came", "Hours", ""],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -20,6 +21,7 @@ from monitor.web.act import plain
 from monitor.web.view import Context, Refused, View, whole
 
 MOST = 300
+NO_FILL = "Price of gas: not known until a fill is entered, with what was paid and how much went in."
 _CAUTIONS = {
     "fill": (cautions.CARRY, cautions.LOCAL),
     "exchange": (cautions.DISCONNECT, cautions.CARRY, cautions.VALVE),
@@ -102,6 +104,12 @@ class Record:
         return self.view.page(request, "cost.html", "What the gas costs", by=by, **values)
 
 
+def _month(label: str) -> str:
+    """Return "Jan 2031" for "2031-01"; a year stays as it is."""
+    year, _, month = label.partition("-")
+    return f"{date(int(year), int(month), 1):%b} {year}" if month else year
+
+
 def _costs(context: Context, by: str) -> dict[str, Any]:
     from monitor.commands import _cost
 
@@ -110,12 +118,12 @@ def _costs(context: Context, by: str) -> dict[str, Any]:
     spans = list(reversed(found.years if by == "year" else found.months))
     u = site.units
     rows = [
-        (s.label, _cost.used(s, u), _cost.taken_in(s, u), str(s.fills), _cost.part(s.fuel), _cost.part(s.trips),
+        (_month(s.label), _cost.used(s, u), _cost.taken_in(s, u), str(s.fills), _cost.part(s.fuel), _cost.part(s.trips),
          _cost.part(s.things), _cost.total(s), "; ".join(s.missing))
         for s in spans
     ]  # fmt: skip
     return {
         "rows": rows, "basis": found.used_basis, "currency": found.rates.currency,
-        "prices": _cost.price_lines(found.price, u, found.rates.currency),
+        "prices": _cost.price_lines(found.price, u, found.rates.currency) if any(s.fills for s in spans) else [NO_FILL],
         "offers": _cost.offer_lines(found) if found.beside else [],
     }  # fmt: skip

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -21,7 +22,7 @@ from monitor.outlook.use import stated
 from monitor.service import due
 from monitor.service.round import USAGE, gather
 from monitor.store import Store
-from monitor.web import words
+from monitor.web import pages, words
 from monitor.web.suppose import level_of
 from monitor.web.view import View
 
@@ -42,19 +43,36 @@ class Trip:
         if any(level.reading_time is not None for level in levels):
             found = await asyncio.to_thread(reckon, self.context.store_path, site, levels, now)
         zone, units = ZoneInfo(site.timezone), site.units
-        going = await self.view.ask(lambda store: due.dates(site, store.entries([due.PLANNED]), now).planned_refill)
+        going = due.dates(site, facts.entries, now).planned_refill
         ahead = found is not None and found.when is not None and found.when > now
         return self.view.page(
             request, "trip.html", "The next refill", plan=found,
             when=None if found is None or found.when is None else words.day(found.when, zone),
             hour=None if found is None or found.when is None else words.clock(found.when, zone),
+            latest=None if found is None or found.latest is None else _plain_day(found.latest),
+            reasons=[] if found is None else [words.whole(r) for r in found.reasons],
+            gives_way=[] if found is None else [words.whole(r) for r in found.gives_way],
+            filled=pages.filled_since(facts, site), percent=words.percent,
             mass=lambda kg: words.whole(show(kg, "mass", units)),
-            days=[] if found is None else [(f"{d:%a} {d.day} {d:%b}", f"{odds:.0%}") for d, odds in found.days[:21]],
+            days=[] if found is None else alike(found.days[:21]),
             disconnect=DISCONNECT,
             going=None if going is None else f"{words.day(going, zone)}, {words.clock(going, zone)}",
             at=f"{found.when.astimezone(zone):%Y-%m-%dT%H:%M}" if ahead and found and found.when else None,
-            allowed=f"{Rules.of(site.settings).risk:.0%}",
+            allowed=words.percent(Rules.of(site.settings).risk),
         )  # fmt: skip
+
+
+def _plain_day(day: date) -> str:
+    return f"{day:%a} {day.day} {day:%b}"
+
+
+def alike(days: Sequence[tuple[date, float]]) -> list[tuple[str, str]]:
+    """Return (days, odds) as shown, days that follow each other with the same odds in one."""
+    out = []
+    for odds, run in itertools.groupby(days, key=lambda one: words.percent(one[1])):
+        first, *rest = (day for day, _ in run)
+        out.append((_plain_day(first) + (f" to {_plain_day(rest[-1])}" if rest else ""), odds))
+    return out
 
 
 def reckon(path: Path, site: Site, levels: Sequence[Level], now: datetime) -> Plan:

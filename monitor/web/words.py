@@ -53,6 +53,11 @@ def whole(text: str) -> str:
     return re.sub(r"(\d) (?=°|lb\b|kg\b|Btu|kW|min\b|h\b|%)", "\\1\u00a0", re.sub(r"(?<![\w])-(?=\d)", "\u2212", text))
 
 
+def percent(share: float) -> str:
+    """Return a share as e.g. "68 %", the sign kept on the line of its number."""
+    return f"{share:.0%}".replace("%", "\u00a0%")
+
+
 _CALLED = {
     "broker": "MQTT broker", "radio": "Bluetooth radio", "channel": "channel “{}”", "sensor": "sensor “{}”",
     "store": "the database", "disk": "space on the disk", "clock": "this machine's clock",
@@ -88,3 +93,8 @@ def age(seconds: float) -> str:
     if seconds < 48 * 3600:
         return f"{seconds / 3600:.0f} h"
     return f"{seconds / 86400:.0f} days"
+
+
+def ago(seconds: float) -> str:
+    """Return how long ago something was: "just now", "4 min ago"."""
+    return "just now" if seconds < 60 else f"{age(seconds)} ago"

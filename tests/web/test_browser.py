@@ -69,23 +69,28 @@ def test_no_page_scrolls_sideways_or_complains(browser: Browser, home: House, wi
             assert page.locator("h1").count() == 1, path
 
 
-def test_the_three_answers_are_on_the_first_screen_without_script(browser: Browser, home: House) -> None:
-    """A look before bed in a cold snap."""
-    with Opened(browser, home, viewport={"width": 390, "height": 844}, java_script_enabled=False) as page:
+@pytest.mark.parametrize("size", [(390, 844), (1280, 900)])
+def test_the_answers_are_on_the_first_screen_without_script(
+    browser: Browser, home: House, size: tuple[int, int]
+) -> None:
+    """A look before bed in a cold snap: tonight and the nights after, what to do by when, how sure, how old."""
+    view = {"width": size[0], "height": size[1]}
+    with Opened(browser, home, viewport=view, java_script_enabled=False) as page:
         page.goto("/")
         answer = page.locator(".answer")
-        expect(answer).to_contain_text("Short")
-        expect(answer).to_contain_text("hold")
-        expect(answer).to_contain_text("Fuel:")
-        expect(answer).to_contain_text("left")
-        box = answer.bounding_box()
-        assert box is not None
-        assert box["y"] + box["height"] < 844
-        expect(page.get_by_role("heading", name="What to do next")).to_be_visible()
+        expect(answer.get_by_role("heading")).to_contain_text(re.compile(r"^Covered tonight\. Short \w{3} \d\d:00"))
+        for part in ("hold", "Odds of it", "Fuel:", "left", "Every input is fresh: A, B read 5 h ago, forecast issued"):
+            expect(answer).to_contain_text(part)
+        expect(answer.locator(".next")).to_contain_text(re.compile(r"Next, before \w{3} \d\d:00: Plan with fewer"))
+        flame = page.get_by_role("link", name="Flame dropping now?")
+        for seen in (answer, flame):
+            box = seen.bounding_box()
+            assert box is not None
+            assert box["y"] + box["height"] < size[1]
         night = page.locator("table.nights tbody tr.short").first
         for label in ("Coldest", "Headroom", "Shortest hold", "Odds"):
             assert label in str(night.locator(f"td[data-label^='{label}']").get_attribute("data-label"))
-        page.get_by_role("link", name="The flame is dropping now").click()
+        flame.click()
         expect(page.locator(".caution").first).to_contain_text("smell gas")
 
 

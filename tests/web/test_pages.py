@@ -71,7 +71,7 @@ def test_each_night_has_its_coldest_hour_and_the_odds_of_the_whole_night(filled:
     joint = payload["nights"]
     assert isinstance(joint, list)
     shown = {n.odds for n in found}
-    assert f"{joint[4]['probability_uncovered']:.0%}" in shown
+    assert words.percent(joint[4]["probability_uncovered"]) in shown
 
 
 def test_the_hour_that_comes_twice_carries_its_offset() -> None:
@@ -208,7 +208,7 @@ def test_the_plan_is_the_same_on_the_page_and_in_the_api(home: House) -> None:
         assert take["cylinder"] in page
     assert told["when"] is None or "Take" in page
     for reason in told["reasons"]:
-        assert reason[1:] in page.replace("&#39;", "'")
+        assert words.whole(reason)[1:] in page.replace("&#39;", "'")
 
 
 def test_in_metric_units_nothing_is_in_pounds(tmp_path: Path) -> None:
