@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 from monitor.model.forecast import Forecast
 from monitor.model.reading import Reading
 from monitor.model.site import Site, WeatherSource
+from monitor.notify.direct import Direct
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
 from monitor.service.clock import Clock
@@ -107,6 +108,7 @@ class Core:
     schedule: Schedule
     calls: Callouts
     notifier: Notifier
+    direct: Direct  # tells what the store cannot be asked to tell
     stop: asyncio.Event
     sane: asyncio.Event  # the clock can be believed
     reload: asyncio.Event = field(default_factory=asyncio.Event)  # the site file is to be read again
@@ -115,6 +117,10 @@ class Core:
     rounds: int = 0
     busy: bool = False  # an outlook is being made
     keeping: bool = False  # the database's upkeep is under way
+    failing_s: float | None = None  # uptime since which no round of outlook and alerts could be kept
+    damage: str = ""  # what a read found wrong with the database's file
+    given_up: str = ""  # why it is not begun anew any more
+    again: str = ""  # why the run ends to be begun anew in this process
 
     def idle(self) -> bool:
         """Return whether no outlook is being made or due."""

@@ -18,6 +18,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 from monitor.model.errors import BadInput, SourceFailed
 from monitor.model.health import SourceHealth
 from monitor.model.site import Site
+from monitor.notify.direct import Direct
 from monitor.notify.outbox import Worker
 from monitor.outlook import record
 from monitor.service import loops, official, regular, start, upkeep
@@ -27,6 +28,7 @@ from monitor.service.clock import Clock, RealClock
 from monitor.service.core import Core, Hooks, Source, publisher, real_fetch
 from monitor.service.intake import Intake
 from monitor.service.lock import Lock
+from monitor.service.outage import Outage, started
 from monitor.service.pull import INTERVAL_S, Pull, source_names
 from monitor.service.remake import Remake
 from monitor.service.schedule import Schedule, every, hourly
@@ -82,6 +84,7 @@ class Daemon:
             schedule=Schedule(clock),
             calls=Callouts(),
             notifier=Notifier(),
+            direct=Direct(clock),
             stop=asyncio.Event(),
             sane=asyncio.Event(),
         )
@@ -93,6 +96,7 @@ class Daemon:
             clock, self.core.board, self.core.calls, hooks.fetch or real_fetch(clock), loops.keeper(self.core)
         )
         self._worker = Worker(site, writer, clock, self.core.board.put)
+        self._outage = Outage(self.core, self._intake.gas)
 
     def stop(self) -> None:
         """Ask for the end; from any thread, at any time."""
@@ -114,9 +118,13 @@ class Daemon:
                 await self._begin()
                 core.notifier.ready()
                 log.info("watching %s", core.site.name)
+                started(core.site, core.store_path, core.direct, core.clock)
                 await core.stop.wait()
         finally:
-            core.notifier.stopping()
+            if core.again:
+                core.notifier.reloading()  # the process stays: the next run says that it is ready
+            else:
+                core.notifier.stopping()
             await self._end()
             self._lock.release()
 
@@ -128,7 +136,7 @@ class Daemon:
         core.schedule.add("disk", lambda: loops.disk_job(core), every(600), now=True)
         upkeep.schedule(core)
         add("clock", lambda beat: loops.clock_loop(core, beat), 60.0)
-        add("watch", lambda beat: loops.watch_loop(core, beat, self.supervisor), 60.0)
+        add("watch", lambda beat: loops.watch_loop(core, beat, self.supervisor, self._outage), 60.0)
         add("commands", lambda beat: loops.foreign_loop(core, beat), 120.0)
         add("outlook", lambda beat: loops.outlook_loop(core, beat, self._wake), 300.0)
         add("inputs", self._inputs, 120.0)
@@ -266,6 +274,7 @@ class Daemon:
     async def _end(self) -> None:
         """End in order, each part within its time: SIGTERM is obeyed within two seconds whatever hangs."""
         core = self.core
+        core.direct.stop()
         await core.schedule.stop()
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self.supervisor.stop(), 1.1)

@@ -41,11 +41,14 @@ class Intake:
         self._lock = threading.Lock()
         self._last: dict[tuple[str, Quantity, str], float | None] = {}
         self.count = 0
+        self.gas: dict[str, Reading] = {}  # the newest word of each gas sensor, for when the store cannot be written
 
     def reading(self, reading: Reading, done: Done | None = None) -> None:
         """Hand a reading to the writer; `done` is called when it is durable."""
         matters = self._matters(reading)
         self.count += 1
+        if reading.quantity is Quantity.GAS_DETECTED:
+            self.gas[reading.source] = reading
 
         def durable() -> None:
             if done is not None:

@@ -14,15 +14,17 @@ from pathlib import Path
 from monitor import alerts, outlook
 from monitor.model.alert import Judgement
 from monitor.model.forecast import Forecast
-from monitor.service import regular, start
-from monitor.service.clock import JumpWatch, RealClock
+from monitor.service import regular, repairing, start
+from monitor.service.clock import JumpWatch, RealClock, uptime_s
 from monitor.service.core import Core
 from monitor.service.lock import leave_word
+from monitor.service.outage import Outage
 from monitor.service.pull import Pull
 from monitor.service.round import Found, work
 from monitor.service.supervise import Beat, Supervisor
 from monitor.service.systemd import watchdog_s
 from monitor.store import Store
+from monitor.store.opening import damage_of
 
 log = logging.getLogger(__name__)
 
@@ -45,11 +47,14 @@ async def outlook_loop(core: Core, beat: Beat, wake: Callable[[], None]) -> None
         try:
             found, telling = await _round(core)
         except Exception as error:
+            core.damage = core.damage or damage_of(error)
+            core.failing_s = core.failing_s if core.failing_s is not None else uptime_s()
             core.board.fails("outlook", "loop", f"{type(error).__name__}: {error}")
             core.remake.poke("the last round failed", matters=True)  # the supervisor waits longer each time
             raise
         finally:
             core.busy = False
+        core.failing_s, core.damage = None, core.damage or found.damage
         if found.failed:
             core.board.fails("outlook", "loop", found.failed, interval_s=3600.0)
             core.remake.poke("the outlook could not be made")
@@ -162,8 +167,8 @@ async def disk_job(core: Core) -> None:
         core.board.works("disk", "disk", value=usage.free / max(usage.total, 1), interval_s=DISK_S)
 
 
-async def watch_loop(core: Core, beat: Beat, supervisor: Supervisor) -> None:
-    """The timer that keeps the deadlines and feeds the watchdog."""
+async def watch_loop(core: Core, beat: Beat, supervisor: Supervisor, outage: Outage) -> None:
+    """The timer that keeps the deadlines and feeds the watchdog, and speaks where the store cannot."""
     every_s = min(LOOK_S, (watchdog_s() or 3 * LOOK_S) / 3)
     left = ""
     while True:
@@ -173,6 +178,11 @@ async def watch_loop(core: Core, beat: Beat, supervisor: Supervisor) -> None:
         if core.writer.error != left:  # what cannot be written cannot say so in the store
             left = core.writer.error
             leave_word(core.store_path, left)
+        outage.look(core.writer.error, core.writer.waiting)
+        if wrong := core.writer.damage or core.damage:
+            repairing.set_right(core, wrong)
+        elif not core.writer.alive():
+            repairing.begin_anew(core, "the thread that writes the store has died")
         if core.writer.error:
             core.board.fails("store", "store", f"{core.writer.error}; {core.writer.waiting} readings wait in memory")
         else:

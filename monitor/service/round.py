@@ -25,6 +25,7 @@ from monitor.service.due import dates
 from monitor.service.levels import Levels
 from monitor.service.quiet import Quiet
 from monitor.service.usage import Usage
+from monitor.store.opening import damage_of
 from monitor.weather import bulletin
 from monitor.weather.choose import choose
 from monitor.weather.yard import Yard, gap_k
@@ -64,6 +65,7 @@ class Found:
     conditions: tuple[Condition, ...]
     judgement: Judgement
     failed: str = ""
+    damage: str = ""  # what is wrong with the database's file, where that is why
 
 
 def gather(site: Site, store: Store, now: datetime) -> Facts:
@@ -95,7 +97,7 @@ def work(
 
     Where the outlook cannot be made, what needs none (gas, a silent sensor, a full disk) is judged all the same.
     """
-    failed, made = "", None
+    failed, damage, made = "", "", None
     facts = Facts(None, None, tuple(store.latest_readings()))
     levels: tuple[Level, ...] = ()
     faults: Sequence[SensorFault] = ()
@@ -107,14 +109,14 @@ def work(
         made = outlook.make(site, facts.forecast, levels, now, history=facts.history, learnt=learnt)
     except Exception as error:
         log.exception("the outlook could not be made")
-        failed = f"{type(error).__name__}: {error}"
+        failed, damage = f"{type(error).__name__}: {error}", damage_of(error)
         health = {**health, "outlook": SourceHealth("outlook", "service", now, failed_at=now, error=failed)}
     known = know(store, site, facts, now, faults)
     conditions = alerts.conditions(made, levels, site, now, health, known)
     judgement = alerts.judge(conditions, store.alert_states(), now, site)
     if made is None:
         made = Outlook(now, site.name, site.supply.basis, site.demand_w, (), (), None, levels, notes=(failed,))
-    return Found(now, site, levels, made, conditions, judgement, failed)
+    return Found(now, site, levels, made, conditions, judgement, failed, damage)
 
 
 def know(store: Store, site: Site, facts: Facts, now: datetime, faults: Sequence[SensorFault] = ()) -> alerts.Known:

@@ -10,10 +10,14 @@ import sys
 from pathlib import Path
 
 from monitor import site as site_file
+from monitor.model.errors import SourceFailed
+from monitor.service import outage
+from monitor.service.clock import RealClock
 from monitor.service.core import Hooks
 from monitor.service.daemon import Daemon
 from monitor.store import find
 
+_REST_S = 30.0  # real seconds for the old run's writer to let go of the store
 # What journald reads from the start of a line (sd-daemon(3)).
 _PRIORITY = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}
 
@@ -40,12 +44,24 @@ def set_up_log(level: str) -> None:
 
 
 def serve(site: Path | None, store: Path | None) -> None:
-    """Run the service until a signal ends it. Raises BadInput, SourceFailed."""
+    """Run the service until a signal ends it; a run that ends to be set right is begun anew here.
+
+    Raises BadInput, SourceFailed; a store that cannot be opened is told first, past it.
+    """
     path = site_file.find(site).resolve()
     loaded = site_file.load(path)
     set_up_log(str(loaded.settings.get("service.log_level", "info")))
-    daemon = Daemon(path, find(loaded, store), hooks=Hooks(page=True))
-    asyncio.run(_until_signal(daemon))
+    found = find(loaded, store)
+    while True:
+        try:
+            daemon = Daemon(path, found, hooks=Hooks(page=True))
+        except SourceFailed as error:
+            outage.cannot_start(loaded, found, RealClock(), str(error))
+            raise
+        asyncio.run(_until_signal(daemon))
+        if not daemon.core.again:
+            return
+        daemon.core.writer.close(_REST_S)  # what it cannot write was not acknowledged, and comes again
 
 
 async def _until_signal(daemon: Daemon) -> None:

@@ -19,6 +19,7 @@ from monitor.service import start
 from monitor.service.callout import StillHanging
 from monitor.service.clock import RealClock
 from monitor.service.core import STORE_S, Core
+from monitor.service.repairing import DATABASE, damaged_mark, set_right
 from monitor.service.schedule import daily, every
 from monitor.store import Retention, Store, place, repair
 from monitor.store import backup as copying
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 # Names on the board, all of the kind "store": one that fails is an alert, and outlives a restart.
-DATABASE, COPY, THINNING, LOG = "database", "copy", "thinning", "write-ahead log"
+COPY, THINNING, LOG = "copy", "thinning", "write-ahead log"
 NAMES = (COPY, DATABASE, THINNING, LOG)
 DONE, LOOKED = "upkeep done", "looked through"  # under which the store keeps when
 HOUR = 3  # of the night at the site
@@ -78,6 +79,8 @@ async def _all(core: Core) -> None:
         return
     now = core.clock.now()
     await _part(core, DATABASE, lambda: _look_through(core, now))
+    if core.again:
+        return  # damaged: the rest is for the run that comes after it was mended
     await _part(core, COPY, lambda: _copy(core, now))
     await _part(core, THINNING, lambda: _thin(core, min(now, newest) if newest is not None else None))
     await _part(core, LOG, lambda: _take_in(core))
@@ -94,11 +97,6 @@ async def _part(core: Core, name: str, part: Callable[[], Awaitable[None]]) -> N
         words = " ".join(str(error).split()) or type(error).__name__
         log.error("%s: %s", name, words)
         core.board.fails(name, "store", words)
-
-
-def damaged_mark(store: Path) -> Path:
-    """Return the file that, beside a database, says that it was found damaged: the next start looks it all through."""
-    return store.with_name(store.name + ".found-damaged")
 
 
 def mend(site: Site, store: Path, now: datetime) -> Mended | None:
@@ -148,12 +146,7 @@ async def _look_through(core: Core, now: datetime) -> None:
 
     found = await core.calls.call("look through the database", look, _LONG_S)
     if found:
-        damaged_mark(core.store_path).touch()
-        words = " ".join(found[0].split())[:200]
-        core.board.fails(
-            DATABASE, "store",
-            f"damaged ({words}): start the service again, then it is mended from what can be read and the newest copy",
-        )  # fmt: skip
+        set_right(core, found[0])
         return
     if entry is not None and entry.permanent and now - entry.since < DAY:
         return  # mended less than a day ago: that is to be heard before it is well again

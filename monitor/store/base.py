@@ -97,6 +97,11 @@ class Base:
         with self.transaction():
             return int(self._db.execute(sql, values).lastrowid or 0)
 
+    @property
+    def changes(self) -> int:
+        """Rows changed by this connection since it was opened."""
+        return self._db.total_changes
+
     def data_version(self) -> int:
         """Return a number that changes when another connection has written."""
         return int(self._rows("PRAGMA data_version")[0][0])

@@ -16,6 +16,9 @@ from monitor.store import schema
 BUSY_S = 10.0
 # The system refused to write: a quota, a limit, a card that fails. Nothing says that the file is damaged.
 _NOT_WRITTEN = {f"SQLITE_IOERR_{what}" for what in ("WRITE", "FSYNC", "DIR_FSYNC", "TRUNCATE", "SHMSIZE")}
+_OUT = tuple(
+    f"SQLITE_{what}" for what in ("FULL", "READONLY", "IOERR", "CANTOPEN", "BUSY", "CORRUPT", "NOTADB", "NOMEM")
+)
 _WAL_TAKEN_IN = 4 << 20  # bytes of the log at which its pages are taken into the file, each once
 _WAL_LIMIT = 8 << 20  # bytes that the log keeps on the disk after a large transaction
 
@@ -60,6 +63,33 @@ def explain(path: Path, error: sqlite3.Error) -> Exception:
     if code.startswith(("SQLITE_CORRUPT", "SQLITE_IOERR")):
         return SourceFailed(f"store {path}: damaged or unreadable ({text}); `boiloff restore` brings back a copy")
     return error
+
+
+def _chain(error: BaseException | None) -> Iterator[sqlite3.Error]:
+    """Yield SQLite's errors among this one and those that it was raised from; such a chain may run in a circle."""
+    seen: set[int] = set()
+    while error is not None and id(error) not in seen:
+        seen.add(id(error))
+        if isinstance(error, sqlite3.Error):
+            yield error
+        error = error.__cause__ or error.__context__
+
+
+def _named(error: sqlite3.Error, *names: str) -> bool:
+    return str(getattr(error, "sqlite_errorname", "") or "").startswith(names)
+
+
+def damage_of(error: BaseException | None) -> str:
+    """Return in SQLite's words what is wrong with the file of a database of ours, "" where this error is of no damage.
+
+    Looks at the error and at what it was raised from.
+    """
+    return next((str(e) for e in _chain(error) if _named(e, "SQLITE_CORRUPT", "SQLITE_NOTADB")), "")
+
+
+def is_out(error: BaseException | None) -> bool:
+    """Return whether SQLite refused for a reason that no other write would escape: disk, rights, damage, a lock."""
+    return any(_named(e, *_OUT) for e in _chain(error))
 
 
 def connect(path: Path, *, readonly: bool) -> sqlite3.Connection:

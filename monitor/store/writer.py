@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from monitor.model.errors import BadInput, SourceFailed
 from monitor.model.reading import Reading, SetAside
 from monitor.store import Store
+from monitor.store.opening import damage_of, is_out
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -71,6 +72,7 @@ class Writer:
         self._failures = 0
         self._retry_at = 0.0  # real monotonic time before which a failed commit is not tried again
         self._error: Exception | None = None
+        self.damage = ""  # what was found wrong with the database's file; it does not go away by itself
         self._store = Store.open(path)  # here, so that a bad path is refused at once
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
         self._thread.start()
@@ -78,7 +80,13 @@ class Writer:
     @property
     def error(self) -> str:
         """Why readings cannot be written now, in words; "" while they can."""
-        return str(self._error or "")
+        if isinstance(self._error, MemoryError):
+            return "no memory is left"
+        return "" if self._error is None else str(self._error) or type(self._error).__name__
+
+    def alive(self) -> bool:
+        """Return whether the thread runs, or was asked to end."""
+        return self._closed or self._thread.is_alive()
 
     @property
     def waiting(self) -> int:
@@ -210,10 +218,15 @@ class Writer:
         try:
             if failed is not None:
                 raise failed
+            before = self._store.changes
             result = job.function(self._store)
         except BaseException as error:  # noqa: BLE001  handed to whoever waits for the result
+            if failed is None and isinstance(error, Exception) and is_out(error):
+                self._out(error, job)
             job.future.set_exception(error)
         else:
+            if job.commit and self._store.changes != before:
+                self._works()
             job.future.set_result(result)
 
     def _commit(self) -> Exception | None:
@@ -265,7 +278,14 @@ class Writer:
                 )
             )  # fmt: skip
 
+    def _out(self, error: Exception, job: _Job) -> None:
+        """A job found that the store is out: readings would find the same; without any nobody else finds it."""
+        self.damage = self.damage or damage_of(error)
+        if job.commit:
+            self._fails(error)
+
     def _fails(self, error: Exception) -> None:
+        self.damage = self.damage or damage_of(error)
         if self._error is None or str(self._error) != str(error):
             log.error("readings cannot be written and are kept in memory: %s", error)
         self._error = error

@@ -19,8 +19,8 @@ import pytest
 from monitor.commands import _status
 from monitor.model.errors import BadInput
 from monitor.model.reading import Quantity, Reading
+from monitor.service import repairing, upkeep
 from monitor.service import status as view
-from monitor.service import upkeep
 from monitor.service.clock import SteppedClock
 from monitor.service.daemon import Daemon
 from monitor.site import load
@@ -159,17 +159,20 @@ async def test_a_database_that_cannot_be_mended_leaves_no_lock(
         assert files(site.parent, "store.damaged-*.db")
 
 
-async def test_damage_found_while_it_runs_is_told_and_mended_at_the_next_start(
+async def test_damage_found_while_it_runs_is_told_and_ends_the_run_so_that_the_next_start_mends_it(
     site: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async with harness.running(site, SteppedClock(START)) as daemon:
         await harness.until(daemon.core.sane.is_set)
         monkeypatch.setattr(Store, "integrity", lambda _: ["Tree 9 page 40: btreeInitPage() returns error code 11"])
         await upkeep.job(daemon.core)
+        await harness.until(lambda: trouble(daemon, "database"))  # it is kept on the way out
         said = trouble(daemon, "database")
         assert said is not None
-        assert "start the service again" in said.words
-        assert upkeep.damaged_mark(daemon.store_path).exists()
+        assert "it is being mended" in said.words
+        assert "btreeInitPage" in daemon.core.again
+        assert daemon.core.stop.is_set()
+        assert repairing.damaged_mark(daemon.store_path).exists()
     looked: list[object] = []
 
     def mend(*_: object, whole: bool | None = None) -> None:
@@ -178,7 +181,7 @@ async def test_damage_found_while_it_runs_is_told_and_mended_at_the_next_start(
     monkeypatch.setattr(repair, "mend", mend)
     async with harness.running(site, SteppedClock(START)) as daemon:
         assert looked == [True], "the whole file, however large"
-        assert not upkeep.damaged_mark(daemon.store_path).exists()
+        assert not repairing.damaged_mark(daemon.store_path).exists()
 
 
 # Copies, thinning, the log --------------------------------------------------------------------------------------------

@@ -1,0 +1,163 @@
+"""Tells people of what keeps the service from telling anything: a store that cannot be written, rounds that fail.
+
+Warnings go by way of the store. While it is out none is made or sent, so this is said past it, once, again each day,
+and when it is over; and gas that a sensor reports is said past it too.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import tempfile
+import time
+from collections.abc import Mapping
+from datetime import timedelta
+from hashlib import sha256
+from pathlib import Path
+
+from monitor.alerts import Known, supply, when, wording
+from monitor.model.alert import AlertState
+from monitor.model.reading import Reading
+from monitor.model.site import Site
+from monitor.notify.direct import Direct
+from monitor.service.clock import Clock, uptime_s
+from monitor.service.core import Core
+
+log = logging.getLogger(__name__)
+
+# Real seconds.
+PATIENCE_S = 120.0  # a copy or a card's own housekeeping may hold the store for a while
+SELDOM_S = 6 * 3600.0  # between two first words, where it comes and goes
+AGAIN_S = 86_400.0
+BLIND_S = 900.0  # rounds that cannot be kept for another reason: the loop is begun anew by itself at first
+SETTLED_S = 60.0  # it has worked for this long: it is over
+GAS_S = 3600.0
+NO_DETECTOR = "boiloff is no gas detector."
+
+
+class Outage:
+    """Looked at every few seconds; `gas` are the newest words of gas sensors, kept in memory."""
+
+    def __init__(self, core: Core, gas: Mapping[str, Reading]) -> None:
+        self._core = core
+        self._gas = gas
+        self._bad_s: float | None = None  # uptime since which it cannot be written
+        self._good_s: float | None = None
+        self._told_s: float | None = None
+        self._standing = False
+        self._blind = False
+        self._gas_told_s: dict[str, float] = {}
+
+    def look(self, error: str, waiting: int) -> None:
+        """Tell what there is to tell. `error`: why the store cannot be written, "" where it can."""
+        now = uptime_s()
+        if not error:
+            self._works(now)
+            self._tell_blind(now)
+            return
+        self._good_s = None
+        self._bad_s = self._bad_s if self._bad_s is not None else now
+        self._tell_gas(now)
+        if now - self._bad_s < PATIENCE_S:
+            return
+        last = self._told_s
+        if last is None or now - last >= (AGAIN_S if self._standing else SELDOM_S):
+            self._told_s, self._standing = now, True
+            said = words_out(self._core.site, self._core.clock, error, waiting)
+            self._core.direct.tell(self._core.site, "store", "raised", said)
+
+    def _works(self, now: float) -> None:
+        self._bad_s = None
+        self._gas_told_s.clear()
+        self._good_s = self._good_s if self._good_s is not None else now
+        if self._standing and now - self._good_s >= SETTLED_S:
+            self._standing = False
+            said = words_back(self._core.site, self._core.clock)
+            self._core.direct.tell(self._core.site, "store", "ended", said, "Moderate")
+
+    def _tell_blind(self, now: float) -> None:
+        """Tell that nothing can be judged though the store is well: what should say so is not judged either."""
+        core, since = self._core, self._core.failing_s
+        if since is None and self._blind:
+            self._blind = False
+            core.direct.tell(core.site, "outlook", "ended", words_back(core.site, core.clock), "Moderate")
+        elif since is not None and now - since >= BLIND_S and not self._blind:
+            self._blind = True
+            entry = core.board.get("outlook")
+            said = words_out(core.site, core.clock, f"no outlook can be made ({entry.error if entry else 'not known'})")
+            core.direct.tell(core.site, "outlook", "raised", said)
+
+    def _tell_gas(self, now: float) -> None:
+        core = self._core
+        known = Known(readings=tuple(r for r in list(self._gas.values()) if (r.value or 0.0) > 0.5))
+        for c in supply.gas_detected(core.site, known, core.clock.now()):
+            last = self._gas_told_s.get(c.subject)
+            if c.holds and (last is None or now - last >= GAS_S):
+                self._gas_told_s[c.subject] = now
+                at = core.clock.now()
+                blank = AlertState(c.key, c.kind, c.subject, "unacknowledged", at)
+                said = wording.text(core.site, "raised", c, blank, c.reason, at)
+                core.direct.tell(core.site, c.key, "raised", said, "Extreme")
+
+
+def words_out(site: Site, clock: Clock, error: str, waiting: int = 0) -> tuple[str, str]:
+    """Return headline and body for a service that cannot keep or judge anything."""
+    now = clock.now()
+    lines = [
+        f"boiloff at {site.name} cannot do its work, so its warnings do not go out.", "",
+        f"Why: {error}.",
+        f"{waiting} readings wait in memory, others at the broker; they are kept as soon as that is possible.", "",
+        "Until then no cold, no low fuel, no leak is warned of; only gas that a gas sensor reports is told.", "",
+        "What to do:",
+        "- See whether the disk is full or the memory short: free some.",
+        "- If neither: the card or disk may have failed. Look at the machine's log, and put in another.",
+        "- Meanwhile look at the cylinders and at the weather yourself.", "",
+        f"{NO_DETECTOR} Said {when.moment(now, site.timezone, now)}, past the list of notices, which is out.",
+    ]  # fmt: skip
+    return "boiloff cannot work: no warning goes out until it is mended", "\n".join(lines)
+
+
+def words_back(site: Site, clock: Clock) -> tuple[str, str]:
+    """Return headline and body for when it is over."""
+    now = clock.now()
+    headline = "Over: boiloff works and warns again"
+    body = (
+        f"{headline}.\n\nAt {site.name} readings are kept and judged again; what waited is kept, and what holds now "
+        f"is warned of as ever. Said {when.moment(now, site.timezone, now)}. {NO_DETECTOR}"
+    )
+    return headline, body
+
+
+# A service that cannot even start ------------------------------------------------------------------------------------
+
+
+def _mark(store: Path) -> Path:
+    """Where it is noted that a failed start was told: in memory (a tmpfs), as the disk may be what is wrong."""
+    folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0] or tempfile.gettempdir()
+    return Path(folder) / f"boiloff-{sha256(str(store.absolute()).encode()).hexdigest()[:16]}.told"
+
+
+def cannot_start(site: Site, store: Path, clock: Clock, error: str, *, wait_s: float = 20.0) -> None:
+    """Tell that the service ends because of its store; once a day however often it is started again."""
+    mark = _mark(store)
+    with contextlib.suppress(OSError):
+        if 0.0 <= time.time() - mark.stat().st_mtime < timedelta(days=1).total_seconds():
+            return
+    try:
+        mark.touch()
+    except OSError:  # with nowhere to note it, it would be told every ten seconds
+        log.error("that the service cannot start is not told: %s cannot be written", mark.parent)
+        return
+    direct = Direct(clock, waits_s=())
+    direct.tell(site, "store", "raised", words_out(site, clock, error))
+    direct.wait(wait_s)
+
+
+def started(site: Site, store: Path, direct: Direct, clock: Clock) -> None:
+    """Tell that it is over, where a start that failed was told."""
+    mark = _mark(store)
+    if mark.exists():
+        with contextlib.suppress(OSError):
+            mark.unlink()
+            direct.tell(site, "store", "ended", words_back(site, clock), "Moderate")
