@@ -14,6 +14,7 @@ from monitor.model.reading import Level, Reading
 from monitor.model.site import Site
 from monitor.outlook import level
 from monitor.outlook.sensor_faults import SensorFault, faults
+from monitor.outlook.sensor_state import Observation
 from monitor.outlook.tracker import Event
 
 SLACK_D = 0.02  # readings this much out of order are left out rather than starting again
@@ -40,13 +41,23 @@ class Follower:
         now_d = self._filter.time_d
         if seen and now_d is not None and seen[0].time_d < now_d - SLACK_D:
             return False
+        self._add(seen)
+        return True
+
+    def begin(self, readings: Sequence[Reading], air: level.Air | None = None) -> None:
+        """Take in, of a fresh start, readings of some whole banks (see `banks`), in any order; none corrects another.
+
+        Bank after bank is what all at once would be, and needs memory for one alone.
+        """
+        self._add(level.observations(self.site, readings, air))
+
+    def _add(self, seen: Sequence[Observation]) -> None:
         for one in seen:
             slot = int(one.time_d * level.DAY_S // level.SLOT_S)
             if not one.manual and self._slots.get(one.sensor) == slot:
                 continue
             self._slots[one.sensor] = slot
             self._filter.add(one)
-        return True
 
     def levels(self, at: datetime) -> tuple[Level, ...]:
         """What each cylinder holds at `at`, not before the newest reading; the filter itself stays where it is."""

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from monitor.model.filled import KINDS, unweighed
 from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Site
-from monitor.outlook import filled, level, record
+from monitor.outlook import banks, filled, level, record
 from monitor.outlook.follow import Follower
 from monitor.outlook.sensor_faults import SensorFault
 
@@ -26,6 +26,7 @@ DAYS = 45  # readings older than this no longer say anything about the level now
 _MANY_DAYS, MANY = 7, 64  # more cylinders than this: the filter starts from fewer days, so that a start takes seconds
 _FINE = timedelta(days=1)  # of older readings one in each half-hour is enough, as the filter takes them in
 _SLOT = timedelta(seconds=level.SLOT_S)
+_AT_ONCE = 4 * banks.BANK
 
 _OF_THE_LIQUID = LEVEL_QUANTITIES - {Quantity.GROSS_WEIGHT, Quantity.PROPANE_LEFT, Quantity.SHARE_OF_FULL}
 _NOWHERE = Site("", 0.0, 0.0, "UTC", (), ())
@@ -76,22 +77,29 @@ class Levels:
         """Take in what is new; False where it needs a fresh start."""
         if self._follower.site != site or self._at is None or now < self._at:
             return False
-        new = [*self._early, *(r for r in store.readings_after(self._number) if _tells_level(r, site))]
+        names = {c.name for c in site.cylinders}
+        told = (r for r in store.readings_after(self._number) if r.quantity in LEVEL_QUANTITIES and r.subject in names)
+        new = [*self._early, *told]
         new = of_these(new, self._since)
         self._early = [r for r in new if r.time > now]  # from a sender whose clock runs ahead a little
         return self._follower.take([r for r in new if r.time <= now], air)
 
     def _start(self, site: Site, store: Store, now: datetime, air: Air | None) -> None:
-        readings = of_these(readings_of(store, site, now, sorted(LEVEL_QUANTITIES)), self._since)
-        self._follower = Follower(site)
-        gone = {r.corrects for r in readings if r.corrects is not None}
-        plain = [_uncorrecting(r) for r in readings if r.id not in gone]
-        self._early = [r for r in plain if r.time > now]
-        self._follower.take([r for r in plain if r.time <= now], air)
+        self._follower, self._early = Follower(site), []
+        for names in _whole_banks(site):
+            readings = of_these(readings_of(store, site, now, sorted(LEVEL_QUANTITIES), names), self._since)
+            gone = {r.corrects for r in readings if r.corrects is not None}
+            plain = [_uncorrecting(r) for r in readings if r.id not in gone]
+            self._early += [r for r in plain if r.time > now]
+            self._follower.begin([r for r in plain if r.time <= now], air)
 
 
-def _tells_level(reading: Reading, site: Site) -> bool:
-    return reading.quantity in LEVEL_QUANTITIES and any(c.name == reading.subject for c in site.cylinders)
+def _whole_banks(site: Site) -> list[list[str] | None]:
+    """Cylinders whose readings are taken in together at a start, None = all: a week of a thousand is much memory."""
+    if len(site.cylinders) <= banks.LARGEST:
+        return [None]
+    names = [c.name for c in site.cylinders]
+    return [names[k : k + _AT_ONCE] for k in range(0, len(names), _AT_ONCE)]
 
 
 def of_these(readings: Sequence[Reading], since: Mapping[str, datetime]) -> list[Reading]:
@@ -109,18 +117,23 @@ def days_of(site: Site) -> float:
     return max(_MANY_DAYS, DAYS * min(1.0, MANY / max(len(site.cylinders), 1)))
 
 
-def readings_of(store: Store, site: Site, now: datetime, quantities: Sequence[Quantity]) -> list[Reading]:
+def readings_of(
+    store: Store, site: Site, now: datetime, quantities: Sequence[Quantity], some: Sequence[str] | None = None
+) -> list[Reading]:
     """Readings of the site's cylinders: the last day's all, of older ones one of a source in each half-hour.
 
-    Of very many cylinders the last day's are thinned as well: at a reading a minute they would be millions.
+    Of very many cylinders the last day's are thinned as well: at a reading a minute they would be millions. `some` are
+    the cylinders asked about, where not all are.
     """
     names = {c.name for c in site.cylinders}
+    asked: Sequence[str | None] = (None,) if some is None else some
     fine = now - _FINE
     begin = now - timedelta(days=days_of(site))
     found = []
     for quantity in quantities:
         if len(names) > MANY and quantity is not Quantity.VALVE:
-            found += store.readings(since=begin, quantity=quantity, every=_SLOT)
+            each = [r for n in asked for r in store.readings(since=begin, subject=n, quantity=quantity, every=_SLOT)]
+            found += sorted(each, key=lambda r: (r.time, r.id or 0))
             continue
         found += store.readings(since=begin, until=fine, quantity=quantity, every=_SLOT)
         found += store.readings(since=fine, quantity=quantity)
@@ -128,4 +141,5 @@ def readings_of(store: Store, site: Site, now: datetime, quantities: Sequence[Qu
     wanted = {str(q) for q in quantities}
     oldest = begin
     found += [r for r in store.latest_readings() if str(r.quantity) in wanted and r.time < oldest]
-    return [r for r in found if r.subject in names]
+    wanted_names = names if some is None else names.intersection(some)
+    return [r for r in found if r.subject in wanted_names]

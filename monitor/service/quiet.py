@@ -13,13 +13,14 @@ from monitor.model.reading import LEVEL_QUANTITIES, Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook import record
 from monitor.outlook.unexpected import MEMORY, Draw, hours_into, unexpected
-from monitor.service.levels import of_these
+from monitor.service.levels import MANY, days_of, of_these
 
 if TYPE_CHECKING:
     from monitor.store import Store
 
 AGAIN = timedelta(minutes=30)
 OFTEN = timedelta(minutes=10)
+SLOT = timedelta(minutes=30)
 HOUR = timedelta(hours=1)
 
 
@@ -53,7 +54,9 @@ def _of_the_nights(site: Site, store: Store, now: datetime) -> Iterator[Reading]
     if into is None or not site.sensors:
         return
     zone, names = ZoneInfo(site.timezone), {c.name for c in site.cylinders}
-    hour = (now - MEMORY).replace(minute=0, second=0, microsecond=0)
+    many = len(names) > MANY  # as everywhere then: fewer nights, and what the judgement thins to in any case
+    since = now - (min(MEMORY, timedelta(days=days_of(site))) if many else MEMORY)
+    hour = since.replace(minute=0, second=0, microsecond=0)
     quantities = sorted({Quantity(s.quantity) for s in site.sensors} & LEVEL_QUANTITIES)
     begun: datetime | None = None
     while hour <= now:
@@ -64,7 +67,7 @@ def _of_the_nights(site: Site, store: Store, now: datetime) -> Iterator[Reading]
         if begun is not None and (not closed or hour + HOUR > now):
             for quantity in quantities:
                 found = store.readings(
-                    since=begun, until=hour + HOUR if closed else hour, quantity=quantity, every=OFTEN
+                    since=begun, until=hour + HOUR if closed else hour, quantity=quantity, every=SLOT if many else OFTEN
                 )
                 yield from (r for r in found if r.subject in names and r.time <= now)
             begun = None

@@ -115,3 +115,29 @@ def test_a_start_looks_back_less_far_where_there_are_very_many_cylinders(site: S
     store.add_readings([weighed(-m / 60.0, 12.0, "C1") for m in range(200)])
     assert 6 <= len(levels.readings_of(store, many, START, [Quantity.PROPANE_LEFT])) <= 8  # one in each half-hour
     assert len(levels.readings_of(store, few, START, [Quantity.PROPANE_LEFT])) == 200
+
+
+def test_a_start_takes_very_many_cylinders_in_bank_after_bank(
+    site: Site, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    many = replace(site, cylinders=tuple(replace(site.cylinders[0], name=f"C{k}") for k in range(300)))
+    told = [weighed(-h / 2, 12.0 + 0.01 * k + 0.002 * h, f"C{k}") for h in range(48, 0, -1) for k in range(0, 300, 7)]
+    store.add_readings(told)
+    wrong = store.add_readings([weighed(-0.2, 2.0, "C7"), weighed(-0.2, 9.0, "C140")])
+    store.add_readings([weighed(-0.2, 11.9, "C7", corrects=wrong[0]), weighed(0.1, 11.8, "C280")])
+    asked: list[int] = []
+    plain = level.observations
+
+    def counted(where: Site, readings: list[Reading], air: object = None) -> object:
+        asked.append(len({r.subject for r in readings}))
+        return plain(where, readings, air)  # type: ignore[arg-type]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(level, "observations", counted)
+        parted = Levels().now(many, store, START, None)
+    assert len(asked) == 3  # of 128 cylinders at most
+    assert max(asked) < len({r.subject for r in told})
+    monkeypatch.setattr(levels, "_AT_ONCE", 1000)
+    whole = Levels().now(many, store, START, None)
+    assert parted.levels == whole.levels
+    assert parted.faults == whole.faults
