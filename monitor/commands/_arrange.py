@@ -26,7 +26,7 @@ TO_CHECK = "to be checked against the collar"
 _KEYS = tuple(f"{100 * share:.0f}" for share in SHARES)  # percent of full
 
 
-def answer(asked: Options, show: int, choose: int, *, json: bool) -> bool:
+def answer(asked: Options, show: int, choose: int, *, json: bool, everything: bool = False) -> bool:
     """Ask, print, write the site file where that is asked for; False where it was broken off (nothing is written)."""
     from monitor.commands._arrange_print import print_result
 
@@ -34,7 +34,7 @@ def answer(asked: Options, show: int, choose: int, *, json: bool) -> bool:
     if json:
         print_json(as_json(result))
     else:
-        print_result(console(), result, show)
+        print_result(console(), result, show, everything=everything)
     if result.complete and asked.write is not None:
         write(asked.write, result, choose, told=not json)
     return result.complete

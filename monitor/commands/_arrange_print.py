@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands._arrange import degrees, duration
+from monitor.commands._arrange_brief import grid, low_words, print_brief, short_name
 from monitor.model import units_out
 from monitor.model.site import BASES
 from monitor.outlook.arrange import Arrangement, Result
@@ -34,86 +35,83 @@ _MIND = {
 }
 
 
-def print_result(to: Console, result: Result, show: int) -> None:
-    """Everything about a result."""
+def print_result(to: Console, result: Result, show: int, *, everything: bool = False) -> None:
+    """The first choice and a short table, then the warnings; with `everything` all tables and reasons between."""
     _print_question(to, result)
     rows = result.chosen[:show]
     if result.nearest:
         to.print(
-            f"\n[bold]NONE CARRIES IT[/bold]: even full, none burns everything as long as asked at {_low(result)}. The "
-            "nearest are shown, the longest hold first. What helps: fewer burners at once (ask again with a smaller "
-            "input or a shorter hold), cylinders kept full for the cold; else ask a licensed supplier.\n"
+            "\n[bold]NONE CARRIES IT[/bold]: even full, none burns everything as long as asked at "
+            f"{low_words(result)}. The nearest are shown, the longest hold first. What helps: fewer burners at once "
+            "(ask again with a smaller input or a shorter hold), cylinders kept full for the cold; else ask a licensed "
+            "supplier."
         )
     if rows:
-        to.print(_main(result, rows))
-        _print_legend(to, result, rows)
-        to.print(f"\nCharge needed at {_low(result)}, and the coldest air carried without end (full/half/20 %)")
-        to.print(_bases(result, rows))
-        to.print(BASIS_LINE)
-        to.print("\nWeights, money, and what an appliance more might draw at half charge at that low")
-        to.print(_costs(result, rows))
-        _print_missing(to, rows)
-        _print_findings(to, rows[0])
-        if len(result.chosen) > show:
-            to.print(f"{len(result.chosen) - show} more are left; --show {len(result.chosen)} shows them.")
+        print_brief(to, result, show)
+        if everything:
+            _print_tables(to, result, rows)
     else:
         to.print("\nNothing is left. What fell out is listed with its reason; what came nearest is first.")
-    _print_out(to, result, show)
+    if everything or not rows:
+        _print_out(to, result, show)
+    to.print()
+    _print_warnings(to, result, rows)
+    if rows and not everything:
+        to.print("All figures, on each basis, and every reason: the same with --all.")
+    to.print(f"\n{CAUTIONS}")
+
+
+def _print_tables(to: Console, result: Result, rows: Sequence[Arrangement]) -> None:
+    to.print()
+    to.print(_main(result, rows))
+    _print_legend(to, result, rows)
+    to.print(f"\nCharge needed at {low_words(result)}, and the coldest air carried without end (full/half/20 %)")
+    to.print(_bases(result, rows))
+    to.print(BASIS_LINE)
+    to.print("\nWeights, money, and what an appliance more might draw at half charge at that low")
+    to.print(_costs(result, rows))
+
+
+def _print_warnings(to: Console, result: Result, rows: Sequence[Arrangement]) -> None:
+    _print_missing(to, rows)
+    if rows:
+        _print_findings(to, rows[0])
     if result.question.site.units == "metric" and all(a.candidate.container.name.endswith(("lb", "gal")) for a in rows):
         to.print('Sizes sold by the kilogram have no known measures: --cylinder "33 kg=79 L WC, 35 kg TW, 318 mm".')
     for note in result.notes:
         to.print(f"Note: {note}.")
     if not result.complete:
         to.print("Broken off: what had not been worked out is missing above.")
-    to.print(f"\n{CAUTIONS}")
-
-
-def _low(result: Result) -> str:
-    return units_out.show(result.coldest_k, "temperature", result.question.site.units)
 
 
 def _print_question(to: Console, result: Result) -> None:
     q, u = result.question, result.question.site.units
     burns = ", ".join(f"{a.name} {units_out.show(a.input_w, 'power', u)}" for a in q.site.appliances)
     use = units_out.show(q.use_kg_d / 86_400.0, "mass_rate", u)
-    to.print(f"{burns}; {use} in winter; design low {_low(result)}; decided on {q.basis}; {_MIND[q.mind]} first")
+    to.print(f"{burns}; {use} in winter; design low {low_words(result)}; decided on {q.basis}; {_MIND[q.mind]} first")
     if q.coldest_k is None:
         to.print("The design low is the coldest hour of the winters given; --coldest sets another.")
-
-
-def _grid(*columns: tuple[str, str]) -> Any:
-    from rich.table import Table
-
-    grid = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
-    for name, side in columns:
-        grid.add_column(name, justify="right" if side == "r" else "left", no_wrap=True)
-    return grid
 
 
 def _slashed(values: Sequence[str]) -> str:
     return "/".join(values)
 
 
-def short_name(a: Arrangement) -> str:
-    """A name that fits: "4×100 lb change." """
-    feed = {"together": "", "changeover": " change."}[a.candidate.feed]
-    return f"{a.candidate.count}×{a.candidate.container.name}{feed}"
-
-
 def _main(result: Result, rows: Sequence[Arrangement]) -> Any:
     q, u = result.question, result.question.site.units
-    low = "low" if result.coldest_k is None else _low(result)
-    grid = _grid(
-        ("#", "r"), ("arrangement", "l"), ("short", "r"), ("worst", "r"), (f"holds at {low}", "r"),
+    low = "low" if result.coldest_k is None else low_words(result)
+    nights = (("short", "r"), ("worst", "r")) if any(a.short is not None for a in rows) else ()
+    made = grid(
+        ("#", "r"), ("arrangement", "l"), *nights, (f"holds at {low}", "r"),
         (f"held down to {units_out.unit('temperature', u)}", "r"), ("refills", "r"),
     )  # fmt: skip
     for k, a in enumerate(rows, 1):
-        short = ("–", "–") if a.short is None else (f"{a.short.per_winter:.1f}", f"{a.short.worst:.1f}")
-        grid.add_row(
-            str(k), short_name(a), *short, _slashed([duration(s) for s in a.hold_s[q.basis]]),
+        short = ["–", "–"] if a.short is None else [f"{a.short.per_winter:.1f}", f"{a.short.worst:.1f}"]
+        made.add_row(
+            str(k), short_name(a), *(short if nights else ()), _slashed([duration(s) for s in a.hold_s[q.basis]]),
             _slashed([degrees(t, u) for t in a.held_k[q.basis]]), f"{a.trips_year:.1f}",
         )  # fmt: skip
-    return grid
+    return made
 
 
 def _print_legend(to: Console, result: Result, rows: Sequence[Arrangement]) -> None:
@@ -136,15 +134,15 @@ def _print_legend(to: Console, result: Result, rows: Sequence[Arrangement]) -> N
 
 def _bases(result: Result, rows: Sequence[Arrangement]) -> Any:
     u = result.question.site.units
-    grid = _grid(
+    made = grid(
         ("#", "r"), ("needs: chart", "r"), ("floor", "r"), ("weather", "r"), ("burn", "r"),
         *((f"{b} {units_out.unit('temperature', u)}", "r") for b in BASES),
     )  # fmt: skip
     for k, a in enumerate(rows, 1):
         needs = [_percent(a.needed[b]) for b in BASES]
         carried = [_slashed([degrees(t, u) for t in a.carried_k[b]]) for b in BASES]
-        grid.add_row(str(k), *needs, _percent(a.needed_hold), *carried)
-    return grid
+        made.add_row(str(k), *needs, _percent(a.needed_hold), *carried)
+    return made
 
 
 def _percent(share: float) -> str:
@@ -154,10 +152,12 @@ def _percent(share: float) -> str:
 def _costs(result: Result, rows: Sequence[Arrangement]) -> Any:
     u = result.question.site.units
     unit = units_out.unit("mass", u)
+    costs = {"first": [a.first_cost for a in rows], "a year": [a.yearly_cost for a in rows]}
+    paid = [name for name, values in costs.items() if any(v is not None for v in values)]
     scale, power = (1000.0 * 0.29307107, "kBtu/h") if u == "us" else (1000.0, "kW")
-    grid = _grid(
+    made = grid(
         ("#", "r"), (f"a piece {unit}", "r"), ("empty", "r"), (f"fuel {unit}", "r"), ("lifts/yr", "r"),
-        ("first", "r"), ("a year", "r"), (f"more {power}", "r"), ("no end", "r"),
+        *((name, "r") for name in paid), (f"more {power}", "r"), ("no end", "r"),
     )  # fmt: skip
 
     def mass(kg: float) -> str:
@@ -169,14 +169,14 @@ def _costs(result: Result, rows: Sequence[Arrangement]) -> Any:
     def more(watts: float) -> str:
         return "–" if not math.isfinite(watts) else f"{watts / scale:.0f}" if u == "us" else f"{watts / scale:.1f}"
 
-    for k, a in enumerate(rows, 1):
+    for k, a in enumerate(rows):
         c = a.candidate.container
         lifts = "filled there" if c.in_place else f"{a.lifts_year:.0f}"
-        grid.add_row(
-            str(k), mass(c.weight_full_kg), mass(c.tare_kg), mass(a.candidate.fuel_kg), lifts, money(a.first_cost),
-            money(a.yearly_cost), more(a.added_hold_w), more(a.added_continuous_w),
+        made.add_row(
+            str(k + 1), mass(c.weight_full_kg), mass(c.tare_kg), mass(a.candidate.fuel_kg), lifts,
+            *(money(costs[name][k]) for name in paid), more(a.added_hold_w), more(a.added_continuous_w),
         )  # fmt: skip
-    return grid
+    return made
 
 
 def _print_missing(to: Console, rows: Sequence[Arrangement]) -> None:

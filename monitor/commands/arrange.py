@@ -61,6 +61,7 @@ Units = Annotated[str | None, typer.Option(help="us or metric.")]
 Basis = Annotated[str | None, typer.Option(help="What decides: chart, floor or weather (default).")]
 Regulator = Annotated[str | None, typer.Option(help='Rating on its plate, "160000 Btu/h".')]
 Show = Annotated[int, typer.Option("--show", min=1, help="Arrangements shown.")]
+All = Annotated[bool, typer.Option("--all", help="Every figure of those shown, on each basis, and every reason.")]
 Write = Annotated[Path | None, typer.Option("--write", help="Write the site file of the one chosen.")]
 Choose = Annotated[int, typer.Option("--choose", min=1, help="With --write: its number in the table.")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON, in SI units.")]
@@ -100,7 +101,8 @@ def arrange(
     units: Units = None,
     basis: Basis = None,
     regulator: Regulator = None,
-    show: Show = 10,
+    show: Show = 6,
+    everything: All = False,
     write: Write = None,
     choose: Choose = 1,
     json: Json = False,
@@ -124,5 +126,5 @@ def arrange(
         latitude=latitude, longitude=longitude, timezone=timezone, elevation=elevation, units=units, basis=basis,
         regulator=regulator, write=write,
     )  # fmt: skip
-    if not _arrange.answer(asked, show, choose, json=json):
+    if not _arrange.answer(asked, show, choose, json=json, everything=everything):
         raise typer.Exit(130)

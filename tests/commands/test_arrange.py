@@ -42,16 +42,48 @@ def winter(path: Path, days: int = 60, start: str = "2019-12-01T00:00+00:00", co
 
 def test_the_tables_fit_80_columns_and_say_what_they_mean() -> None:
     done = boiloff("arrange", *RANGE, "--coldest", "5 degF", "--carry", "80 lb", "--no-delivery", "--gas", "0.95/lb",
-                   "--trip", "10", "--price", "40 lb=160")  # fmt: skip
+                   "--trip", "10", "--price", "40 lb=160", "--all")  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     assert max(len(line.rstrip()) for line in done.stdout.splitlines()) <= 80
     text = " ".join(done.stdout.split())
-    assert re.search(r"1 4×40 lb – – \d:\d\d/\d:\d\d/\d:\d\d", text)
+    assert re.search(r"1 4×40 lb \d:\d\d/\d:\d\d/\d:\d\d", text)
     for said in ("chart: as trade charts reckon", "floor: the same, but stopping at the regulator's lowest inlet",
                  "no supplier who will come", "171.0 lb full, to carry 80.0 lb", "licensed fitter",
                  "never filled beyond the limit", "Not priced: 30 lb", "checked against the collar"):  # fmt: skip
         assert said in text, said
+
+
+def test_in_short_it_says_what_comes_first_and_why(tmp_path: Path) -> None:
+    asked = ("arrange", *RANGE, "--coldest", "5 degF", "--carry", "80 lb", "--no-delivery")
+    done = boiloff(*asked)
+    lines = [line.rstrip() for line in done.stdout.splitlines()]
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= 45
+    best = json.loads(boiloff(*asked, "--json").stdout)["arrangements"][0]
+    text = " ".join(done.stdout.split())
+    said = text.split(f"FIRST CHOICE: {best['name']}. ", 1)[1].split(" # arrangement", 1)[0]
+    assert 3 <= len(re.findall(r"\.(?= |$)", said)) <= 6
+    minutes = [int(best["hold_s"]["weather"][share] / 60) for share in ("100", "50", "20")]
+    table = re.search(r" 1 (\S+ lb) (\d+):(\d\d) (\d+):(\d\d) (\d+):(\d\d) ", text)
+    assert table is not None
+    hours = [int(x) for x in table.groups()[1:]]
+    assert [60 * h + m for h, m in zip(hours[::2], hours[1::2], strict=True)] == minutes
+    assert "–" not in text, "a column that has nothing is left out"
+    assert "worst" not in text
+    for warning in ("6 facts of its supply train", "licensed fitter", "--all", "Not priced: ", "too heavy to carry"):
+        assert warning in text, warning
+    assert text.index("Fell out: ") < text.index("A comparison, no permission")
+    counts = [int(n) for n in re.findall(r"(\d+) (?:do not|too|need)", text.split("Fell out: ")[1])]
+    assert sum(counts) == len(json.loads(boiloff(*asked, "--json").stdout)["out"])
+    past = winter(tmp_path / "past.csv")
+    nights = " ".join(boiloff("arrange", *RANGE, "--winters", str(past), "--size", "20 lb", *PLACE).stdout.split())
+    assert re.search(r"# arrangement short worst full half 20 % ", nights)
+    assert "It comes first because it has the fewest short nights" in nights
+    priced = boiloff(*asked, "--size", "40 lb", "--price", "40 lb=160", "--gas", "0.95/lb", "--trip", "10", "--mind",
+                     "cost").stdout  # fmt: skip
+    assert re.search(r"a piece lb +first +a year", priced)
+    assert "It comes first because it costs least a year." in priced.replace("\n", " ").replace("  ", " ")
 
 
 def test_json_is_in_si_and_says_what_is_not_known() -> None:
