@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from playwright.sync_api import Browser, Locator, expect
 
 from monitor.web.view import DAILY, SHEETS
 from tests.web.house import House
-from tests.web.test_browser import PAGES, Opened, _sideways, browser
+from tests.web.test_browser import PAGES, TAGS, Opened, _sideways, axe, browser
 
-__all__ = ["browser"]
+__all__ = ["axe", "browser"]
 TOUCH = 44  # CSS pixels, as WCAG 2.2 has it for the enhanced target size (2.5.5)
 
 
@@ -30,6 +32,8 @@ def test_the_menu_is_one_row_on_a_phone_and_large_enough_to_touch(browser: Brows
             assert min(box["width"] for box in row) >= TOUCH, path
             assert min(box["x"] for box in row) >= 0, path
             assert max(box["x"] + box["width"] for box in row) <= width, path
+            for box in _boxes(page.locator(".links a, .buttons a")):  # lists of ways on, not links within a sentence
+                assert min(box["height"], box["width"]) >= TOUCH, path
 
 
 def test_what_is_folded_away_opens_by_key_without_script_and_leads_there(browser: Browser, home: House) -> None:
@@ -58,6 +62,18 @@ def test_the_open_menu_makes_no_page_scroll_sideways(browser: Browser, home: Hou
             page.goto(path)
             page.locator("nav.sheets summary").click()
             assert _sideways(page) <= 0, path
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_no_violation_in_the_open_menu(browser: Browser, home: House, axe: str, scheme: Any) -> None:
+    size = {"width": 390, "height": 844}
+    with Opened(browser, home, viewport=size, color_scheme=scheme, bypass_csp=True) as page:
+        page.goto("/")
+        page.locator("nav.sheets summary").click()
+        page.evaluate(axe)
+        found = page.evaluate("only => axe.run({runOnly: only, resultTypes: ['violations']})", TAGS)
+        assert [f"{v['id']}: {v['help']}" for v in found["violations"]] == []
+        assert len(found["passes"]) >= 10
 
 
 def test_on_a_desk_every_page_is_in_the_row(browser: Browser, home: House) -> None:
