@@ -94,7 +94,7 @@ def entered(
     whose = subject_of(site, kind, subject, problems)
     time = now
     try:
-        time = (to_come if kinds.KINDS[kind].ahead else when)(at, now, site.timezone)
+        time = to_come(at, now, site.timezone, "when") if kinds.KINDS[kind].ahead else when(at, now, site.timezone)
     except BadInput as error:
         problems += error.problems
     payload: dict[str, Any] = {}

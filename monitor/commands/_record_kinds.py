@@ -9,7 +9,9 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
+from monitor.model import units_out
 from monitor.model.errors import Problem
+from monitor.model.site import Units
 from monitor.site import units
 from monitor.site.fit_out import NAMES
 
@@ -83,6 +85,30 @@ KINDS: Mapping[str, Kind] = {
 }  # fmt: skip
 
 
+_KIND_OF: Mapping[str, units_out.Kind] = {"_kg": "mass", "_m": "length", "_pa": "pressure", "_w": "power"}
+
+
+def told(payload: Mapping[str, Any], system: Units, currency: str) -> str:
+    """Return what an entry says, in one line, in the household's units and money."""
+    parts = []
+    for name, value in payload.items():
+        if value is None or value == "" or name == "readings":
+            continue
+        kind = next((k for end, k in _KIND_OF.items() if name.endswith(end)), None)
+        plain = re.sub(r"_(kg|m|pa|w|s)$", "", name).replace("_", " ")
+        if name == "distance_m":
+            parts.append(f"{plain} {units_out.distance(float(value), system)}")
+        elif name == "duration_s":
+            parts.append(f"{plain} {units_out.duration(float(value))}")
+        elif kind is not None:
+            parts.append(f"{plain} {units_out.show(float(value), kind, system)}")
+        elif name in {"price", "cost"}:
+            parts.append(f"{plain} {float(value):,.2f} {currency}".rstrip())
+        else:
+            parts.append(f"{plain} {', '.join(map(str, value)) if isinstance(value, list) else value}")
+    return "; ".join(parts)
+
+
 @lru_cache(maxsize=4096)
 def _quantity(text: str, kind: str) -> float:
     return units.parse(text, kind)
@@ -117,7 +143,10 @@ def value(field: Field, text: str, key: str, now: datetime, problems: list[Probl
         try:
             found = _quantity(text, field.kind)
         except units.QuantityError as error:
-            problems.append(Problem(key, f'"{text}"', error.expected, error.hint))
+            expected, hint = error.expected, error.hint
+            if field.key == "distance_m":  # a length too, but nobody drives inches
+                expected, hint = 'a distance such as "14 mi" or "22 km"', ""
+            problems.append(Problem(key, f'"{text}"', expected, hint))
             return None
         if found >= 0.0:
             return found

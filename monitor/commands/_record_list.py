@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from monitor.commands import _record, _record_kinds
 from monitor.commands._print import console, print_json
@@ -13,29 +13,15 @@ from monitor.commands._reading import local
 from monitor.model.errors import BadInput, Problem
 from monitor.model.site import Site
 from monitor.service.due import reminders
-from monitor.site import find, load, units
+from monitor.site import find, load
 from monitor.store.record import Event
 
-_KIND_OF = {"_kg": "mass", "_m": "length", "_pa": "pressure", "_w": "power", "_s": "time"}
-_UNSAID = {"readings"}
 LAST = 5  # entries shown where no number was given
 
 
 def told(event: Event, site: Site) -> str:
     """Return what an entry says, in one line, in the household's units."""
-    parts, currency = [], site.settings.get("cost.currency") or ""
-    for name, value in event.payload.items():
-        if name in _UNSAID or value is None or value == "":
-            continue
-        kind = next((k for end, k in _KIND_OF.items() if name.endswith(end)), None)
-        plain = re.sub(r"_(kg|m|pa|w|s)$", "", name).replace("_", " ")
-        if kind is not None and isinstance(value, int | float):
-            parts.append(f"{plain} {units.show(float(value), kind, site.units)}")
-        elif name in {"price", "cost"}:
-            parts.append(f"{plain} {float(value):,.2f} {currency}".rstrip())
-        else:
-            parts.append(f"{plain} {', '.join(map(str, value)) if isinstance(value, list) else value}")
-    return "; ".join(parts)
+    return _record_kinds.told(event.payload, site.units, site.settings.get("cost.currency") or "")
 
 
 def show(subject: str | None, asked: _record.Asked, limit: int, *, everything: bool) -> None:
@@ -140,6 +126,9 @@ def due(asked: _record.Asked) -> None:
         print_json(rows)
         return
     for d in found:
-        when = "no date known" if d.by is None else f"by {d.by:%Y-%m-%d}"
+        when = "no date known"
+        if d.by is not None:
+            day = d.by if d.month else d.by.astimezone(ZoneInfo(site.timezone))  # a stamp's month is of no time zone
+            when = f"by {day:%Y-%m-%d}"
         late = "OVERDUE: " if d.by is not None and d.by <= now else ""
         console().print(f"{late}{d.what}: {when} ({d.hint})", markup=False, soft_wrap=True)

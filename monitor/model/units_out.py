@@ -74,6 +74,12 @@ def show(value: float | None, kind: Kind, units: Units) -> str:
     return f"{text} {unit(kind, units)}"
 
 
+def distance(metres: float, units: Units) -> str:
+    """Return a way driven, in miles or kilometres: "14 mi", "2.5 km"."""
+    amount = metres / (1609.344 if units == "us" else 1000.0)
+    return f"{amount:,.1f}".removesuffix(".0") + (" mi" if units == "us" else " km")
+
+
 def duration(seconds: float | None) -> str:
     """Return a length of time as people say it: "40 min", "1 h 20 min", "3 days"."""
     if seconds is None or seconds != seconds:  # noqa: PLR0124  NaN

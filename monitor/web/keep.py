@@ -5,18 +5,17 @@ What an entry must hold, what is wrong with it and what it tells is the same as 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from monitor.commands import _record
 from monitor.commands._record_kinds import KINDS, Field
+from monitor.commands._record_kinds import told as words_of
 from monitor.model.entry import Entry
 from monitor.model.errors import BadInput, Problem
 from monitor.model.reading import Reading
 from monitor.model.site import Site, Units
-from monitor.model.units_out import Kind, duration, show
 from monitor.outlook import record
 from monitor.store.record import Event
 
@@ -116,7 +115,7 @@ def entered(
 def _by_label(form: Form, problem: Problem) -> Problem:
     """The same problem under the field's own label."""
     names = {f.option: form.label(f).removesuffix(" (needed)").split(" (")[0] for f in form.fields}
-    names |= {"cylinder": "Cylinder", "at": "When"}
+    names |= {"cylinder": "Cylinder", "at": "When", "when": "When"}
     options = [option.strip().removeprefix("--") for option in problem.key.split(",")]
     label = ", ".join(names.get(option, option) for option in options)
     hint = "" if "boiloff " in problem.hint or "--" in problem.hint else problem.hint
@@ -130,19 +129,4 @@ def called(kind: str) -> str:
 
 def told(entry: Entry, system: Units, currency: str) -> str:
     """Return what an entry says, in one line."""
-    kinds: dict[str, Kind] = {"_kg": "mass", "_m": "length", "_pa": "pressure", "_w": "power"}
-    parts = []
-    for name, value in entry.payload.items():
-        if value is None or value == "" or name == "readings":
-            continue
-        kind = next((k for end, k in kinds.items() if name.endswith(end)), None)
-        plain = re.sub(r"_(kg|m|pa|w|s)$", "", name).replace("_", " ")
-        if kind is not None:
-            parts.append(f"{plain} {show(float(value), kind, system)}")
-        elif name == "duration_s":
-            parts.append(f"{plain} {duration(float(value))}")
-        elif name in {"price", "cost"}:
-            parts.append(f"{plain} {float(value):,.2f} {currency}".rstrip())
-        else:
-            parts.append(f"{plain} {', '.join(map(str, value)) if isinstance(value, list) else value}")
-    return "; ".join(parts)
+    return words_of(entry.payload, system, currency)

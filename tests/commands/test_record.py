@@ -310,6 +310,24 @@ def test_an_entry_and_its_reading_are_kept_together_or_not_at_all(home: Path) ->
         assert len(store.readings(include_corrected=True)) == 2
 
 
+def test_a_way_driven_is_told_in_miles_and_asked_for_as_a_distance(run: Run) -> None:
+    trip = ("record", "trip", "--cost", "6.5", "--duration", "50 min", "--distance", "14 mi")
+    assert "cost 6.50; distance 14 mi; duration 50 min" in run(*trip, plain=True)
+    assert run("record", "list")[0]["payload"]["distance_m"] == pytest.approx(14 * 1609.344)
+    with pytest.raises(BadInput, match=r'expected a distance such as "14 mi" or "22 km"') as error:
+        run("record", "trip", "--distance", "14")
+    assert " in" not in error.value.problems[0].hint
+
+
+def test_a_day_to_come_is_listed_by_the_sites_clock(run: Run) -> None:
+    run("record", "planned-refill", "tomorrow 22:00")  # of the next day already in UTC
+    local = datetime.now(ZoneInfo("America/Chicago")) + timedelta(days=1)
+    assert f"planned refill: by {local:%Y-%m-%d} ({local:%Y-%m-%d} 22:00" in run("record", "due", plain=True)
+    assert "requalification of A: by 2026-03-01 (" in run("record", "due", plain=True)  # a stamp's month, of no zone
+    with pytest.raises(BadInput, match=r"^when: got nothing"):
+        run("record", "planned-refill")
+
+
 def test_a_planned_refill_is_a_time_to_come(run: Run, home: Path) -> None:
     zone = ZoneInfo(load(home / "site.toml").timezone)
     tomorrow = (datetime.now(zone) + timedelta(days=1)).date()
