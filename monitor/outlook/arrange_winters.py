@@ -185,7 +185,7 @@ class Kind:
         self.basis = question.basis
         self.full = float(self.plant.full_kg[0])
         self.floor = self.plant.floor_k(self.basis)
-        self.walls = quick.Walls(self.plant.area_table[:1], self.plant.volume_m3[:1])
+        self.walls = self.plant.walls(np.arange(1))
         shape = self.shape = winters.known.shape
         film, seen = seen_flat(self.plant, winters.air, self.basis, shape, None)
         self.film = np.ascontiguousarray(film[:1])

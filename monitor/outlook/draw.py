@@ -8,6 +8,7 @@ effective (wetted and fin) wall. With automatic changeover the service side give
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from monitor.physics import shell
 Series = NDArray[np.float64]
 DRY_KG = 1e-3
 _GRID = 129
+_FEW = 6  # cylinders up to which one after the other is quicker
 _TYPICAL_K = 278.15  # the wall's share hardly depends on the liquid's density: 5 degC for all
 
 
@@ -49,10 +51,37 @@ class Feed:
 
     def wall(self, charge_kg: Series) -> Series:
         """Effective wall (m2) of each cylinder at `charge_kg` (..., n); 0 for a dry or shut one."""
-        out = np.empty_like(charge_kg)
-        for i in range(charge_kg.shape[-1]):
-            out[..., i] = np.interp(charge_kg[..., i], self.grid_kg[i], self.wall_m2[i])
+        if charge_kg.shape[-1] > _FEW:
+            out = self._walls(charge_kg)
+        else:
+            out = np.empty_like(charge_kg)
+            for i in range(charge_kg.shape[-1]):
+                out[..., i] = np.interp(charge_kg[..., i], self.grid_kg[i], self.wall_m2[i])
         return np.where((charge_kg > DRY_KG) & self.open, out, 0.0)
+
+    def __deepcopy__(self, memo: object) -> Feed:
+        """Itself: it never changes, and with many cylinders it is large."""
+        return self
+
+    @cached_property
+    def _table(self) -> tuple[Series, Series, Series, NDArray[np.intp], Series]:
+        """The tables end to end: grid, wall, its slope, where each cylinder's begins, and steps in a kilogram."""
+        slope = np.zeros_like(self.wall_m2)
+        slope[:, :-1] = np.diff(self.wall_m2, axis=1) / np.diff(self.grid_kg, axis=1)
+        first = np.arange(len(self.names), dtype=np.intp) * _GRID
+        return self.grid_kg.ravel(), self.wall_m2.ravel(), slope.ravel(), first, 1.0 / self.grid_kg[:, 1]
+
+    def _walls(self, charge_kg: Series) -> Series:
+        """What `np.interp` gives for each cylinder, for all of them at once: the grids are even, so nothing is sought.
+
+        A step's number by division may be one off at its edge; the grid itself then says which it is.
+        """
+        grid, wall, slope, first, steps = self._table
+        held = np.fmax(np.fmin(charge_kg, self.grid_kg[:, -1]), 0.0)
+        at = np.minimum((held * steps).astype(np.intp), _GRID - 2) + first
+        at -= (held < grid.take(at)) & (at > first)
+        at += held >= grid.take(at + 1)
+        return np.asarray(slope.take(at) * (held - grid.take(at)) + wall.take(at), dtype=np.float64)
 
     def shares(self, charge_kg: Series) -> Series:
         """Share of a small draw that each cylinder gives, (..., n); all 0 where nothing is left to give."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -11,6 +13,7 @@ from monitor.physics.film import CHART_FILM_W_M2K, Air, Outside
 from monitor.physics.plant import Plant, outside
 
 Array = NDArray[np.float64]
+AT_ONCE = 1 << 16  # numbers in one array while walls are worked out
 
 
 def _cylinders_first(plant: Plant, charge_kg: ArrayLike) -> Array:
@@ -40,31 +43,51 @@ def effective_m2(plant: Plant, i: int, charge: Array, floor_k: ArrayLike) -> Arr
     return np.where(charge < shell.DRY_KG, 0.0, area)
 
 
+def _walls_m2(plant: Plant, charge: Array, floor: Array, index: NDArray[np.intp]) -> Iterator[tuple[int, Array]]:
+    """`effective_m2` of each cylinder in `index` with pure propane, those of one make at once; in order."""
+    made: dict[int, Array] = {}
+    for place, i in enumerate(index):
+        if i not in made:
+            alike = _next_alike(plant, charge, index[place:])
+            areas = shell.effective_at_volume(plant.shells[i], charge[alike] / fluid.density_kg_m3(floor))
+            areas = np.where(charge[alike] < shell.DRY_KG, 0.0, areas)
+            made.update(zip(alike.tolist(), areas, strict=True))
+        yield int(i), made.pop(int(i))
+
+
+def _next_alike(plant: Plant, charge: Array, index: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The first of `index` and further ones of its make, as many as are worked out at once."""
+    alike = index[plant.kind[index] == plant.kind[index[0]]]
+    return np.asarray(alike[: max(AT_ONCE * plant.size // max(charge.size, 1), 1)])
+
+
 def _uniform_w(plant: Plant, charge: Array, air: Air, basis: Basis, index: NDArray[np.intp]) -> Array:
     """`chart` and `floor` with pure propane: one film, one outside, so only the areas add up."""
     floor = np.array(plant.floor_k(basis))
     area = np.zeros(charge.shape[1:])
-    for i in index:
-        area = area + effective_m2(plant, int(i), charge[i], floor)
+    for _, wall in _walls_m2(plant, charge, floor, index):
+        area = area + wall
     heat = CHART_FILM_W_M2K * np.maximum(air.temperature_k() - floor, 0.0)
     return np.asarray(area * heat * (fluid.HEATING_VALUE_J_KG / fluid.latent_j_kg(floor)), dtype=np.float64)
 
 
 def _each_w(plant: Plant, charge: Array, air: Air, basis: Basis, index: NDArray[np.intp]) -> Array:
     """Sum over the cylinders in `index` of U A_eff (T_env - T_floor) heating value / latent heat."""
-    shape = np.broadcast_shapes(charge.shape[1:], air.shape)
+    total = np.zeros(np.broadcast_shapes(charge.shape[1:], air.shape))
     if plant.pure:
-        floors = None
+        floor = np.array(plant.floor_k(basis))
         seen = outside(plant, air, basis)
-    else:
-        floors = np.moveaxis(plant.floors_k(np.moveaxis(charge, 0, -1), basis), -1, 0)
-        seen = outside(plant, air, basis, floors)
-    total = np.zeros(shape)
+        gain = seen.film_w_m2k * np.maximum(seen.outside_k - floor, 0.0)
+        burn = fluid.HEATING_VALUE_J_KG / fluid.latent_j_kg(floor)
+        for i, area in _walls_m2(plant, charge, floor, index):
+            total = total + gain[i] * area * burn
+        return total
+    floors = np.moveaxis(plant.floors_k(np.moveaxis(charge, 0, -1), basis), -1, 0)
+    seen = outside(plant, air, basis, floors)
     for i in index:
-        floor = np.array(plant.floor_k(basis)) if floors is None else floors[i]
-        gain = seen.film_w_m2k[i] * np.maximum(seen.outside_k[i] - floor, 0.0)
-        area = effective_m2(plant, int(i), charge[i], floor)
-        total = total + gain * area * _burn_per_heat(plant, int(i), charge[i], floor)
+        gain = seen.film_w_m2k[i] * np.maximum(seen.outside_k[i] - floors[i], 0.0)
+        area = effective_m2(plant, int(i), charge[i], floors[i])
+        total = total + gain * area * _burn_per_heat(plant, int(i), charge[i], floors[i])
     return total
 
 
@@ -116,8 +139,9 @@ def _table(plant: Plant, index: NDArray[np.intp], floor: float) -> tuple[Array, 
     least = shell.DRY_KG / plant.full_kg[index].min()
     share = np.linspace(np.sqrt(least), 1.0, _GRID) ** 2
     rho = float(fluid.density_kg_m3(floor))
-    areas = [shell.effective_at_volume(plant.shells[i], share * plant.full_kg[i] / rho) for i in index]
-    return share, np.stack(areas)
+    makes = [(plant.shells[i], float(plant.full_kg[i])) for i in index]
+    made = {(s, full): shell.effective_at_volume(s, share * full / rho) for s, full in dict.fromkeys(makes)}
+    return share, np.stack([made[make] for make in makes])
 
 
 def _by_table(share: Array, areas: Array, weights: Array, need: Array) -> Array:

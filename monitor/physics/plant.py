@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -9,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.model.site import BASES, Basis, Site
-from monitor.physics import blend, film, fluid, shell
+from monitor.physics import blend, film, fluid, quick, shell
 from monitor.physics.film import Air, Outside
 from monitor.physics.shell import Shell
 
@@ -37,8 +38,9 @@ class Calibration:
 class Plant:
     """Every cylinder of a site in order, and how they feed. Arrays have one entry a cylinder unless said otherwise.
 
-    `feeding` holds the indices of cylinders whose valve is open. `area_table` (n, points) is the wall that takes heat
-    (wetted and fin, m2) on an even grid of the square root of the share of volume filled.
+    `feeding` holds the indices of cylinders whose valve is open. `area_table` (kinds, points) is the wall that takes
+    heat (wetted and fin, m2) on an even grid of the square root of the share of volume filled, one row for each make of
+    cylinder: `kind` (n,) says which.
     """
 
     names: tuple[str, ...]
@@ -51,6 +53,7 @@ class Plant:
     reserve: NDArray[np.bool_]
     volume_m3: Array
     area_table: Array
+    kind: NDArray[np.intp]
     basis: Basis
     shelter: float
     air_pressure_pa: float
@@ -66,6 +69,7 @@ class Plant:
         if not site.cylinders:
             raise ValueError("a site needs at least one cylinder")
         shells = tuple(shell.of(c) for c in site.cylinders)
+        kinds = list(dict.fromkeys(shells))
         supply = site.supply
         setting = supply.lowest_inlet_pa if supply.changeover_pa is None else supply.changeover_pa
         gas = [c.gas for c in site.cylinders]
@@ -79,7 +83,8 @@ class Plant:
             feeding=np.flatnonzero([c.valve_open for c in site.cylinders]),
             reserve=np.array([c.side == "reserve" for c in site.cylinders]),
             volume_m3=np.array([s.volume_m3 for s in shells]),
-            area_table=np.stack([_area_table(s) for s in shells]),
+            area_table=np.stack([_area_table(s) for s in kinds]),
+            kind=_numbers(shells, kinds),
             basis=supply.basis,
             shelter=supply.shelter,
             air_pressure_pa=site.air_pressure_pa,
@@ -128,6 +133,10 @@ class Plant:
             out[..., i] = blend.bubble_k(self.floor_pa(basis), mole)
         return out
 
+    def walls(self, index: NDArray[np.intp]) -> quick.Walls:
+        """Tables of the cylinders in `index`, for integrations."""
+        return quick.Walls(self.area_table, self.volume_m3[index], self.kind[index])
+
     def only(self, index: NDArray[np.intp]) -> Plant:
         """The same plant with just the cylinders in `index` open, feeding together."""
         return replace(self, feeding=np.asarray(index, dtype=np.intp), changeover=False)
@@ -136,6 +145,11 @@ class Plant:
         """Indices of the open cylinders on the service side and on the reserve side."""
         on_reserve = self.reserve[self.feeding]
         return self.feeding[~on_reserve], self.feeding[on_reserve]
+
+
+def _numbers(shells: Sequence[Shell], kinds: Sequence[Shell]) -> NDArray[np.intp]:
+    number = {s: k for k, s in enumerate(kinds)}
+    return np.array([number[s] for s in shells], dtype=np.intp)
 
 
 @lru_cache(maxsize=128)
@@ -161,15 +175,28 @@ def outside(plant: Plant, air: Air, basis: Basis, floor_k: Array | None = None) 
         plant.floor_gauge_pa(basis)
         shape = (plant.size, *t.shape)
         return Outside(np.full(shape, film.CHART_FILM_W_M2K), np.broadcast_to(t, shape))
-    walls = np.full((plant.size, *([1] * t.ndim)), plant.floor_k(basis)) if floor_k is None else floor_k
-    done: dict[tuple[Shell, float, float | int], Outside] = {}
-    each = []
-    for i, s in enumerate(plant.shells):
-        key = (s, float(plant.outside_m[i]), -1.0 if floor_k is None else i)
-        if key not in done:
-            done[key] = _weather(plant, s, float(plant.outside_m[i]), air, np.asarray(walls[i]))
-        each.append(done[key])
+    if floor_k is None:
+        wall = np.full([1] * t.ndim, plant.floor_k(basis))
+        which, makes = _makes(plant)
+        made = [_weather(plant, plant.shells[i], float(plant.outside_m[i]), air, wall) for i in makes]
+        return Outside(np.stack([o.film_w_m2k for o in made])[which], np.stack([o.outside_k for o in made])[which])
+    each = [
+        _weather(plant, s, float(plant.outside_m[i]), air, np.asarray(floor_k[i])) for i, s in enumerate(plant.shells)
+    ]
     return Outside(np.stack([o.film_w_m2k for o in each]), np.stack([o.outside_k for o in each]))
+
+
+def _makes(plant: Plant) -> tuple[NDArray[np.intp], list[int]]:
+    """Cylinders alike to the air: which make each is, and one of each make."""
+    first: dict[tuple[int, float], int] = {}
+    makes: list[int] = []
+    which = np.empty(plant.size, dtype=np.intp)
+    for i, key in enumerate(zip(plant.kind.tolist(), plant.outside_m.tolist(), strict=True)):
+        if key not in first:
+            first[key] = len(makes)
+            makes.append(i)
+        which[i] = first[key]
+    return which, makes
 
 
 def _weather(plant: Plant, s: Shell, outside_m: float, air: Air, wall_k: Array) -> Outside:

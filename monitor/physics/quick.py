@@ -27,8 +27,12 @@ def _polynomials() -> Array:
 def liquid(t_k: Array) -> tuple[Array, Array, Array]:
     """Density (kg/m3), heat capacity (J/kgK) and latent heat (J/kg) of propane at `t_k`, 200-336 K, held outside.
 
-    Within 2e-5 of `fluid`. One product of a small matrix with the powers is the cheapest way to three polynomials.
+    Within 2e-5 of `fluid`. One product of a small matrix with the powers is the cheapest way to three polynomials; by
+    einsum, as a BLAS rounds by where in the array a number stands.
     """
+    if t_k.size == 1:  # alone it would be summed in another order
+        two = liquid(np.repeat(t_k.ravel(), 2))
+        return two[0][:1].reshape(t_k.shape), two[1][:1].reshape(t_k.shape), two[2][:1].reshape(t_k.shape)
     powers = np.empty((_DEGREE + 1, *t_k.shape))
     z = powers[1]
     np.subtract(t_k, _CENTRE_K, out=z)
@@ -40,7 +44,7 @@ def liquid(t_k: Array) -> tuple[Array, Array, Array]:
     np.multiply(powers[2], z, out=powers[3])
     np.multiply(powers[2], powers[2], out=powers[4])
     np.multiply(powers[1:4], powers[4], out=powers[5:8])
-    out = np.dot(_polynomials(), powers.reshape(_DEGREE + 1, -1)).reshape(3, *t_k.shape)
+    out = np.einsum("ij,jk->ik", _polynomials(), powers.reshape(_DEGREE + 1, -1)).reshape(3, *t_k.shape)
     return out[0], out[1], out[2]
 
 
@@ -97,16 +101,16 @@ def molar(t_k: Array, parts: tuple[int, ...]) -> tuple[Array, Array, Array]:
 
 
 class Walls:
-    """Effective wall of several cylinders from their tables (k, points + 1)."""
+    """Effective wall of several cylinders from tables (kinds, points + 1); `kind` (k,) says which is whose."""
 
-    def __init__(self, table: Array, volume_m3: Array) -> None:
+    def __init__(self, table: Array, volume_m3: Array, kind: NDArray[np.intp] | None = None) -> None:
         self._points = table.shape[1] - 1
         self._flat = np.ascontiguousarray(table).ravel()
         rise = np.empty_like(table)
         rise[:, :-1] = np.diff(table, axis=1)
         rise[:, -1] = 0.0
         self._rise = rise.ravel()
-        self._offset = np.arange(table.shape[0], dtype=np.intp) * table.shape[1]
+        self._offset = (np.arange(table.shape[0]) if kind is None else kind) * table.shape[1]
         self._inverse = 1.0 / volume_m3
 
     def area(self, volume: Array) -> Array:

@@ -98,7 +98,7 @@ def _group(
     plant: Plant, group: NDArray[np.intp], film: Array, seen_k: Array, charge: Array, start: Array | None
 ) -> Array:
     """One temperature (..., hours) for cylinders that share it. Rates are taken at mid-hour, found in three passes."""
-    walls = quick.Walls(plant.area_table[group], plant.volume_m3[group])
+    walls = plant.walls(group)
     column = (-1, *([1] * (film.ndim - 1)))
     steel = plant.steel_j_k[group].reshape(column)
     live = np.where(np.isnan(charge), np.nan, charge >= shell.DRY_KG)

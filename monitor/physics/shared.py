@@ -92,17 +92,24 @@ class At:
     draw: Array
 
 
+def total(each: Array) -> Array:
+    """Sum (N,) over the cylinders of (k, N), one after the other: also for a last case, which NumPy sums in pairs."""
+    if each.shape[1] == 1:
+        return np.asarray(np.add.accumulate(each, axis=0)[-1])
+    return np.asarray(each.sum(axis=0))
+
+
 def try_step(c: At | Cases, h: Array, film: Array, seen_k: Array, steel: Array, walls: quick.Walls) -> Step:
     """Advance every case by its `h` seconds under its hour's outside; `steel` (k, N) of the live ones."""
     t0, draw = c.t_k, c.draw
     _, heat, latent = quick.liquid(t0)
     over = seen_k - t0
     a0 = film * c.area
-    g0 = a0.sum(axis=0)
+    g0 = total(a0)
     q0 = a0 * over
     c0 = c.mass * heat + steel
-    cap0 = c0.sum(axis=0)
-    power0 = q0.sum(axis=0) - draw * latent
+    cap0 = total(c0)
+    power0 = total(q0) - draw * latent
     r0 = power0 / cap0
     k0 = g0 / cap0
     p1, p2, _ = _phi(k0 * h)
@@ -115,17 +122,17 @@ def try_step(c: At | Cases, h: Array, film: Array, seen_k: Array, steel: Array, 
     area = walls.area(m1 / density)
     area *= c.live
     a1 = film * area
-    g1 = a1.sum(axis=0)
+    g1 = total(a1)
     c1 = m1 * heat1 + steel
-    cap1 = c1.sum(axis=0)
+    cap1 = total(c1)
     q1 = a1 * over
-    ramp = (q1.sum(axis=0) - draw * latent1) / cap1 - r0
+    ramp = (total(q1) - draw * latent1) / cap1 - r0
     p1, p2, p3 = _phi(0.5 * h * (k0 + g1 / cap1))
     mean = h * (r0 * p2 + ramp * p3)
     middle = 0.5 * (latent + latent1)
     taken = (0.5 * h) * (q0 + q1 - (a0 + a1) * mean)
     capacity = 0.5 * (c0 + c1)
-    rise1 = (taken.sum(axis=0) - draw * h * middle) / capacity.sum(axis=0)
+    rise1 = (total(taken) - draw * h * middle) / total(capacity)
     mass = c.mass - (taken - capacity * rise1) / middle
     t1 = t0 + rise1
     r1 = ramp + r0 - g1 / cap1 * rise1

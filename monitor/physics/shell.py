@@ -8,6 +8,7 @@ gets flatter ones that hold its water capacity. Arrays broadcast; NaN in, NaN ou
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -23,6 +24,7 @@ WATER_60F_KG_M3 = 999.016  # density of water at 60 degF and 1 atm (IAPWS-95)
 FIN_M = 0.051  # dry wall just above the liquid that works as a fin: fitted to the 100-lb handbook table
 DRY_KG = 1e-3  # less than this counts as dry
 STEEL_J_KGK = 470.0
+_MANY = 4096  # numbers from which on it is worth parting them
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,16 @@ def _head_area(s: Shell, depth: Array) -> Array:
     return np.asarray(2.0 * math.pi * s.radius_m * (primitive(1.0) - primitive(u)), dtype=np.float64)
 
 
+def _beyond(function: Callable[[Shell, Array], Array], s: Shell, x: Array, edge: float) -> Array:
+    """`function` at `x` held to `edge`: most of a cylinder's levels lie in its straight part, beyond both heads."""
+    inside = ~(x >= edge)
+    if 2 * np.count_nonzero(inside) > inside.size or x.size < _MANY:
+        return function(s, np.minimum(x, edge))
+    out = np.full(x.shape, function(s, np.array(edge)))
+    out[inside] = function(s, x[inside])
+    return out
+
+
 # --- the whole solid ------------------------------------------------------------------------------------------------
 
 
@@ -133,9 +145,9 @@ def height_at_volume(s: Shell, volume_m3: ArrayLike) -> Array:
         return _height_lying(s, v)
     head = 2.0 / 3.0 * math.pi * s.radius_m**2 * s.head_m
     area = math.pi * s.radius_m**2
-    low = _head_depth(s, np.minimum(v, head))
+    low = _beyond(_head_depth, s, v, head)
     middle = np.clip((v - head) / area, 0.0, s.straight_m)
-    top = s.head_m - _head_depth(s, np.minimum(s.volume_m3 - v, head))
+    top = s.head_m - _beyond(_head_depth, s, s.volume_m3 - v, head)
     return np.asarray(low + middle + top, dtype=np.float64)
 
 
@@ -182,10 +194,10 @@ def wetted_at_height(s: Shell, height_m: ArrayLike) -> Array:
         heads = np.where(h <= r, low, 2.0 * s.head_area_m2 - low)
         return np.asarray(heads + 2.0 * r * s.straight_m * np.arccos(np.clip(1.0 - h / r, -1.0, 1.0)), dtype=np.float64)
     b = s.head_m
-    low = _head_area(s, np.minimum(h, b))
+    low = _beyond(_head_area, s, h, b)
     middle = 2.0 * math.pi * s.radius_m * np.clip(h - b, 0.0, s.straight_m)
     top = np.clip(h - b - s.straight_m, 0.0, b)
-    return np.asarray(low + middle + s.head_area_m2 - _head_area(s, b - top), dtype=np.float64)
+    return np.asarray(low + middle + s.head_area_m2 - _beyond(_head_area, s, b - top, b), dtype=np.float64)
 
 
 def fin_at_height(s: Shell, height_m: ArrayLike) -> Array:
