@@ -21,7 +21,7 @@ from monitor.model.site import Site
 from monitor.notify.direct import Direct
 from monitor.notify.outbox import Worker
 from monitor.outlook import record
-from monitor.service import loops, official, regular, start, upkeep
+from monitor.service import closing, loops, official, regular, start, upkeep
 from monitor.service.board import Board
 from monitor.service.callout import Callouts
 from monitor.service.clock import Clock, RealClock
@@ -35,7 +35,7 @@ from monitor.service.schedule import Schedule, every, hourly
 from monitor.service.supervise import Beat, LoopHealth, Supervisor
 from monitor.service.systemd import Notifier
 from monitor.site import load
-from monitor.store import Store, place
+from monitor.store import place
 from monitor.store.writer import Writer
 from monitor.web import serve as page
 
@@ -279,22 +279,7 @@ class Daemon:
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self.supervisor.stop(), 1.1)
         self._worker.stop(0.2)
-        left = core.board.unwritten()
-
-        def last(store: Store) -> None:
-            with store.transaction():
-                for health in left:
-                    store.set_health(health)
-                start.end(store, core.clock.now())
-
-        def close() -> None:
-            core.writer.submit(last)
-            core.writer.close()
-
-        closing = threading.Thread(target=close, name="closing", daemon=True)
-        closing.start()
-        closing.join(0.6)
-        if closing.is_alive():
+        if not closing.closed(core.writer, core.board.unwritten(), core.clock.now()):
             log.error("the store did not come to rest in time; what was acknowledged is safe")
 
 
