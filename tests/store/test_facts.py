@@ -111,7 +111,9 @@ def test_series_keep_their_gaps(values: np.ndarray) -> None:
     np.testing.assert_allclose(back, values, rtol=1e-6)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=20)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow], deadline=None, max_examples=20
+)
 @given(hours=st.integers(1, 60), members=st.integers(1, 5), cloudy=st.booleans())
 def test_forecasts_come_back(store: Store, hours: int, members: int, cloudy: bool) -> None:
     air = np.linspace(250, 280, hours * members).reshape(members, hours)

@@ -56,7 +56,9 @@ def test_a_payload_is_plain_json(store: Store, payload: dict[str, object]) -> No
     assert store.events() == []
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=30)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow], deadline=None, max_examples=30
+)
 @given(steps=st.lists(st.integers(0, 30), max_size=30))
 def test_what_is_in_force_follows_any_chain_of_undos(
     tmp_path_factory: pytest.TempPathFactory, steps: list[int]

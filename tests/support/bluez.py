@@ -68,7 +68,7 @@ class Bluez:
 
     def run(self, work: Coroutine[Any, Any, Any]) -> Any:
         """Run something in the fake's own loop and return what it returns."""
-        return asyncio.run_coroutine_threadsafe(work, self._loop).result(10)
+        return asyncio.run_coroutine_threadsafe(work, self._loop).result(30)
 
     def add_adapter(self, name: str = "hci0", *, powered: bool = True) -> None:
         """Plug an adapter in."""
@@ -112,10 +112,10 @@ class Bluez:
         """End the service and its bus."""
         self.run(self._disconnect())
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(5)
+        self._thread.join(30)
         self._loop.close()
         self._daemon.terminate()
-        self._daemon.wait(5)
+        self._daemon.wait(30)
         shutil.rmtree(self.folder, ignore_errors=True)
 
     # ---- objects

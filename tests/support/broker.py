@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import os
 import shutil
 import signal
 import socket
@@ -20,13 +22,46 @@ from paho.mqtt.properties import Properties
 from monitor.model import site
 
 USER, PASSWORD = "tester", "not a secret"
+_LOGGED = "".join(f"log_type {kind}\n" for kind in ("error", "warning", "notice", "information", "subscribe"))
 
 
 def free_port() -> int:
-    """Return a loopback port that is free now."""
+    """Return a loopback port that is free now, and that nothing else here will take.
+
+    Not one that the kernel would choose: a connection going out (of another test, or of the one that waits for this
+    very server) may be given it before the server has it, or while the server restarts. So it is below those, counted
+    up in a part of the range that is this worker's own.
+    """
+    first, most = 10_000, min(32_000, _lowest_given())
+    workers = max(1, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    share = max(0, most - first) // workers
+    for _ in range(share):
+        port = first + worker * share + (os.getpid() * 97 + next(_ports)) % share
+        if _bound(port):
+            return port
+    return _bound(0)  # where the kernel gives from everything, there is no better
+
+
+_ports = itertools.count()
+
+
+def _bound(port: int) -> int:
+    """Return the port that was bound for a moment, 0 where it is taken."""
     with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            return 0
         return int(probe.getsockname()[1])
+
+
+def _lowest_given() -> int:
+    """Return the lowest port that the kernel gives by itself."""
+    try:
+        return int(Path("/proc/sys/net/ipv4/ip_local_port_range").read_text().split()[0])
+    except OSError:
+        return 32_768
 
 
 def tool(name: str) -> str:
@@ -56,7 +91,7 @@ class Mosquitto:
         self.conf.write_text(
             f"user root\nlistener {self.port} 127.0.0.1\nallow_anonymous false\npassword_file {users}\n"
             f"persistence true\npersistence_location {folder}/\n"
-            f"max_queued_messages 100000\nlog_dest file {folder}/mosquitto.log\n{extra}\n"
+            f"max_queued_messages 100000\nlog_dest file {folder}/mosquitto.log\n{_LOGGED}{extra}\n"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -64,7 +99,7 @@ class Mosquitto:
         """Start the broker and wait until it listens."""
         with (self.folder / "mosquitto.err").open("ab") as errors:
             self._process = subprocess.Popen([tool("mosquitto"), "-c", str(self.conf)], stderr=errors)
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + 30
         while time.monotonic() < deadline:
             try:
                 socket.create_connection(("127.0.0.1", self.port), 1).close()
@@ -101,7 +136,7 @@ class Mosquitto:
             self._process.send_signal(number)
             if number == signal.SIGTERM:
                 self._process.send_signal(signal.SIGCONT)
-            self._process.wait(10)
+            self._process.wait(30)
             self._process = None
 
     def let_go(self, client_id: str = "boiloff-test") -> None:
@@ -109,6 +144,13 @@ class Mosquitto:
         log = self.folder / "mosquitto.log"
         end = f"Client {client_id} disconnected"
         wait_for(lambda: end in log.read_text().rpartition(f" as {client_id} ")[2])
+
+    def subscribed(self, client_id: str, *topics: str) -> bool:
+        """Whether a client has all these topics since it connected: what is published from now on reaches it."""
+        log = self.folder / "mosquitto.log"
+        _, connected, since = log.read_text().rpartition(f" as {client_id} ")
+        have = {line.partition(f": {client_id} ")[2][2:] for line in since.splitlines()}  # "TIME: CLIENT QOS TOPIC"
+        return bool(connected) and set(topics) <= have
 
     def described(self, client_id: str = "boiloff-test") -> site.Broker:
         """Return the [broker] table that a site file would have for it."""
@@ -124,7 +166,7 @@ class Mosquitto:
         client.on_connect = lambda *_: there.set()
         client.connect("127.0.0.1", self.port)
         client.loop_start()
-        if not there.wait(5):
+        if not there.wait(30):
             raise RuntimeError("no connection to mosquitto")
         return client
 
@@ -146,7 +188,7 @@ def send(
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     if content:
         properties.ContentType = content
-    client.publish(topic, payload, qos, retain, properties).wait_for_publish(10)
+    client.publish(topic, payload, qos, retain, properties).wait_for_publish(30)
 
 
 def close(client: mqtt.Client) -> None:
@@ -155,7 +197,7 @@ def close(client: mqtt.Client) -> None:
     client.loop_stop()
 
 
-def wait_for(true: Callable[[], object], seconds: float = 10.0) -> None:
+def wait_for(true: Callable[[], object], seconds: float = 30.0) -> None:
     """Wait until `true()` is; fail the test where it does not become so."""
     deadline = time.monotonic() + seconds
     while not true():

@@ -59,6 +59,7 @@ def fuzz(strategy: st.SearchStrategy[Any], check: Callable[[Any], None], *, long
     def several(examples: int) -> None:
         settings(
             max_examples=examples, deadline=None, database=None, suppress_health_check=list(_GENTLE),
+            derandomize=settings().derandomize and not long,
             phases=(Phase.generate,) if long else (Phase.generate, Phase.shrink),  # minutes on a document of a service
         )(given(strategy)(one))()  # fmt: skip
 
