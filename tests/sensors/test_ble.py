@@ -26,6 +26,7 @@ from tests.sensors import scene
 from tests.sensors.scene import Caught, spec
 from tests.support.bluez import Bluez, Peripheral
 from tests.support.broker import wait_for
+from tests.support.stalls import running
 
 ONE, TWO = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02"
 COMPANY = 0xFFFF  # set aside by the SIG for tests
@@ -52,12 +53,12 @@ def listening(*sensors: SensorSpec, **more: Any) -> Iterator[tuple[BleSource, Ca
     try:
         yield source, caught
     finally:
-        started = time.monotonic()
-        source.stop()
-        assert time.monotonic() - started < 1.0
+        with running() as took:
+            source.stop()
+            assert took.s < 1.0
 
 
-def tell(bluez: Bluez, until: Any, address: str = ONE, seconds: float = 10.0, **what: Any) -> None:
+def tell(bluez: Bluez, until: Any, address: str = ONE, seconds: float = 30.0, **what: Any) -> None:
     """Advertise again and again, as radios do, until something came of it."""
 
     def once() -> bool:
@@ -80,7 +81,10 @@ def test_bthome_layouts_and_signal_strength_arrive_in_si(bluez: Bluez) -> None:
             options={"service": "ABCD", "format": "f32le", "layout": {"offset": 1}}),
     )  # fmt: skip
     data = bytes.fromhex("a100012c")
-    with listening(*sensors) as (_, caught):
+    with listening(*sensors, pace=1.0) as (
+        _,
+        caught,
+    ):  # at this pace no call is given up: they are counted
         tell(bluez, lambda: len(caught.readings) >= 3, service={UUID: bytes.fromhex("40 01 58 06 5E 0B")})
         tell(
             bluez,
@@ -102,7 +106,7 @@ def test_bthome_layouts_and_signal_strength_arrive_in_si(bluez: Bluez) -> None:
 
 def test_active_where_passive_is_not_allowed(bluez: Bluez) -> None:
     bluez.behave["RegisterMonitor"] = "unknown"
-    with listening(ble()) as (_, caught):
+    with listening(ble(), pace=1.0) as (_, caught):
         tell(bluez, lambda: caught.readings, service={UUID: bytes.fromhex("40 06 5E 0B")})
     assert bluez.calls["StartDiscovery"] == 1
 
@@ -196,8 +200,9 @@ def test_values_are_fetched_over_a_connection(bluez: Bluez) -> None:
             options={"characteristic": own, "format": "u16be", "layout": {"offset": 1}},
         ),
     )
-    with listening(*sensors) as (_, caught):
+    with listening(*sensors, pace=1.0) as (_, caught):
         tell(bluez, lambda: len(caught.readings) >= 5)
+        wait_for(lambda: bluez.calls["Connect"] == bluez.calls.get("Disconnect"))
     by = {r.source: r.value for r in caught.readings}
     assert by["weight"] == pytest.approx(25.4)
     assert by["wall"] == pytest.approx(-12.34 + 273.15)
@@ -222,15 +227,14 @@ def test_in_progress_for_ever_climbs_the_ladder_and_says_so(bluez: Bluez) -> Non
     bluez.behave["RegisterMonitor"] = "in-progress"
     bluez.behave["StartDiscovery"] = "in-progress"
     with listening(ble(), pace=0.01) as (_, caught):
-        wait_for(lambda: (h := caught.last("bluetooth")) and "tried everything" in h.error)
-        health = caught.last("bluetooth")
-        assert health is not None
-        assert "InProgress" in health.error
-        assert bluez.calls["Set"] >= 4  # off and on, twice at least
+        wait_for(lambda: (h := caught.last("bluetooth")) and "tried everything" in h.error and "InProgress" in h.error)
+        wait_for(lambda: bluez.calls["Set"] >= 4)  # off and on, twice at least
         bluez.behave.clear()
-        tell(bluez, lambda: caught.readings, service={UUID: bytes.fromhex("40 06 5E 0B")})
-        assert (h := caught.last("bluetooth"))
-        assert h.working
+        tell(
+            bluez,
+            lambda: caught.readings and (h := caught.last("bluetooth")) and h.working,
+            service={UUID: bytes.fromhex("40 06 5E 0B")},
+        )
 
 
 def test_a_service_that_never_answers_is_given_up_and_found_again(bluez: Bluez) -> None:
@@ -256,16 +260,16 @@ def test_a_deaf_radio_is_reset(bluez: Bluez) -> None:
 
 
 def test_an_adapter_taken_away_20_times_comes_back_each_time(bluez: Bluez) -> None:
-    with listening(ble(), pace=0.02) as (_, caught):
+    with listening(ble(), pace=0.02) as (_, caught), running() as clock:
         waits = []
         sizes = []
         tracemalloc.start()
         for turn in range(20):
             kg = 15.0 + turn / 2
             data = b"\x40\x06" + round(kg * 100).to_bytes(2, "little")
-            begun = time.monotonic()
+            begun = clock.s
             tell(bluez, lambda kg=kg: kg in caught.values(), service={UUID: data})
-            waits.append(time.monotonic() - begun)
+            waits.append(clock.s - begun)
             bluez.remove_adapter()
             wait_for(lambda: (h := caught.last("bluetooth")) and h.error)
             gc.collect()
@@ -340,7 +344,7 @@ def test_40_000_fuzzed_advertisements_give_true_readings_or_reasons() -> None:
 
 def test_a_flood_of_advertisements_through_the_bus_does_no_harm(bluez: Bluez) -> None:
     draw = random.Random(14)
-    with listening(*FUZZED) as (source, caught):
+    with listening(*FUZZED, pace=1.0) as (source, caught):  # a call given up for slowness would end the scan
         wait_for(lambda: bluez.scanning)
         for _ in range(2_000):
             heard = fuzzed(draw)
@@ -351,17 +355,19 @@ def test_a_flood_of_advertisements_through_the_bus_does_no_harm(bluez: Bluez) ->
         assert h.working
 
 
-def test_a_radio_thread_that_stands_still_is_said_and_goes_on(bluez: Bluez) -> None:
-    release = threading.Event()
+def test_a_radio_thread_that_stands_still_is_said_and_goes_on(bluez: Bluez, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Soon noticed, and yet a call to the service has time enough on a slow machine.
+    monkeypatch.setattr("monitor.sensors.ble._HANGS_S", 6.0)
+    release, others = threading.Event(), set(threading.enumerate())
 
     class Slow(Caught):
         def reading(self, reading: Reading, done: Callable[[], None]) -> None:
-            release.wait(10)
+            release.wait(60)
             super().reading(reading, done)
 
     caught = Slow()
     source = BleSource(
-        scene.site(ble()), caught.reading, caught.set_aside, caught.tell, RealClock(), pace=0.005, quiet_s=60.0
+        scene.site(ble()), caught.reading, caught.set_aside, caught.tell, RealClock(), pace=0.05, quiet_s=60.0
     )
     source.start()
     try:
@@ -371,7 +377,7 @@ def test_a_radio_thread_that_stands_still_is_said_and_goes_on(bluez: Bluez) -> N
             service={UUID: bytes.fromhex("40 06 5E 0B")},
         )
         time.sleep(1.5)
-        assert sum(t.name == "sensors-ble" and t.is_alive() for t in threading.enumerate()) <= 3
+        assert sum(t.name == "sensors-ble" for t in set(threading.enumerate()) - others) <= 3
         release.set()
         # Told until it works again: a loop that was given up may be the one that takes the first of these.
         tell(

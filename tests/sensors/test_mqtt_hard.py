@@ -24,6 +24,7 @@ from tests.sensors.test_decode import check
 from tests.sensors.test_mqtt import listening, up
 from tests.support.broker import Mosquitto, close, free_port, send, wait_for
 from tests.support.certs import Authority
+from tests.support.stalls import running
 
 
 @pytest.fixture
@@ -100,7 +101,7 @@ def test_tls_that_does_not_hold_is_refused_and_said(
 def test_every_reading_arrives_though_the_broker_is_killed_20_times(stopped_broker: Mosquitto) -> None:
     broker = stopped_broker
     broker.start()
-    caught = Caught()
+    caught, others = Caught(), set(threading.enumerate())
     sent: list[float] = []
     sizes: list[int] = []
     many = [spec(name=f"s{k}", pointer="/v", time_pointer="/t") for k in range(10)]
@@ -125,9 +126,9 @@ def test_every_reading_arrives_though_the_broker_is_killed_20_times(stopped_brok
             broker.start()
         tracemalloc.stop()
         wait_for(lambda: source.connected and source.in_hand == 0)
-        threads = threading.active_count()
+        threads = set(threading.enumerate()) - others
     assert caught.values() == sent  # every one, once, in order
-    assert threads < 12
+    assert len(threads) < 8, threads
     assert sizes[-1] - sizes[4] < 300_000  # bytes over 15 turns
 
 
@@ -135,7 +136,6 @@ def test_a_frozen_broker_is_noticed_and_nothing_is_lost(broker: Mosquitto) -> No
     with listening(broker, spec()) as (source, caught):
         up(source)
         broker.pause(on=True)
-        begun = time.monotonic()
         other = MqttSource(
             scene.site(spec(), broker=broker.described("second")),
             caught.reading,
@@ -143,11 +143,14 @@ def test_a_frozen_broker_is_noticed_and_nothing_is_lost(broker: Mosquitto) -> No
             caught.tell,
             RealClock(),
         )
-        other.start()
-        time.sleep(0.3)
-        other.stop()  # while it waits for a broker that does not answer
-        assert time.monotonic() - begun < 1.5
-        broker.pause(on=False)
+        try:
+            other.start()
+            time.sleep(0.3)
+            with running() as took:
+                other.stop()  # while it waits for a broker that does not answer
+                assert took.s < 1.2
+        finally:
+            broker.pause(on=False)
         broker.publish("t/s", "20")
         wait_for(lambda: 20.0 in caught.values())
 
@@ -156,7 +159,7 @@ def test_a_client_with_our_id_is_said(broker: Mosquitto) -> None:
     with listening(broker, spec()) as (source, caught):
         up(source)
         client = broker.client("boiloff-test")  # the broker lets the older of the two go, each time
-        wait_for(lambda: any("use the id boiloff-test" in h.error for h in caught.health), 15.0)
+        wait_for(lambda: any("use the id boiloff-test" in h.error for h in caught.health), 60.0)
         close(client)
 
 
