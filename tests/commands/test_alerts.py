@@ -21,7 +21,8 @@ from monitor.notify.channels import names
 from monitor.site import load
 from monitor.store import Store
 from tests.alerts.scene import health, level, outlook
-from tests.notify.sinks import free_port, web_server
+from tests.notify.sinks import web_server
+from tests.support.broker import free_port
 
 SITE = """
 [site]
@@ -181,7 +182,7 @@ def test_kinds_are_rationalized(run: Run) -> None:
 
 def test_test_tells_the_real_answer(place: Path, run: Run) -> None:
     with web_server() as web:
-        more = f'[[channel]]\nname = "push"\nurl = "json://127.0.0.1:{web.port}/?rto=2"\n'
+        more = f'[[channel]]\nname = "push"\nurl = "json://127.0.0.1:{web.port}/?rto=30"\n'
         (place / "site.toml").write_text(SITE + more)
         assert "push: handed over" in run("test", store=False).output
         web.answers(401)

@@ -241,20 +241,22 @@ def test_ctrl_c_prints_what_is_done_and_exits_130(tmp_path: Path) -> None:
         "whole, seen = a._of_kind, []\n"
         "def told(*args):\n"
         "    seen.append(1)\n"
-        "    if len(seen) == 3: print('begun', file=sys.stderr, flush=True)\n"
+        "    if len(seen) == 3:\n"
+        "        print('begun', file=sys.stderr, flush=True)\n"
+        "        sys.stdin.readline()\n"  # so that it is not done before the key is pressed
         "    yield from whole(*args)\n"
         "a._of_kind = told\n"
         "cli.main()\n"
     )
     args = ("arrange", *RANGE, "--winters", str(past), "--most", "26", *PLACE)
     run = subprocess.Popen(
-        [sys.executable, "-c", code, *args], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        env={**os.environ, "COLUMNS": "80", "PYTHONIOENCODING": "utf-8"},
+        [sys.executable, "-c", code, *args], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        text=True, env={**os.environ, "COLUMNS": "80", "PYTHONIOENCODING": "utf-8"},
     )  # fmt: skip
     assert run.stderr is not None
     assert run.stderr.readline() == "begun\n"
     run.send_signal(signal.SIGINT)
-    out, err = run.communicate(timeout=120)
+    out, err = run.communicate("\n", timeout=300)
     assert run.returncode == 130, err
     done = re.search(r"Broken off: (\d+) of (\d+) arrangements worked out", err)
     assert done is not None

@@ -41,7 +41,7 @@ class Fast:
 
 def household(port: int, life: int) -> Site:
     """The path tells the sink which life a request comes from."""
-    push = Channel("push", f"json://127.0.0.1:{port}/{life}/?rto=1&cto=1", options={"quiet_hours": (3, 3)})
+    push = Channel("push", f"json://127.0.0.1:{port}/{life}/?rto=30&cto=30", options={"quiet_hours": (3, 3)})
     return replace(SITE, channels=(push,))
 
 

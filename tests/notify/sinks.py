@@ -23,6 +23,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
+from tests.support.broker import free_port
+
 USER, PASSWORD = "larch@example.org", "w0od-sm0ke/9"
 
 
@@ -49,12 +51,6 @@ def certificate(folder: Path) -> tuple[Path, Path]:
         key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
     )
     return cert_path, key_path
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
 
 
 class Letters:
@@ -164,7 +160,7 @@ class Web:
             if what == "cut after":  # taken, but the answer never gets there
                 self.got.append((dict(handler.headers), json.loads(body)))
         if what == "hang":
-            self.release.wait(20)
+            self.release.wait(60)
             return
         if what in {"cut", "cut after"}:
             handler.close_connection = True

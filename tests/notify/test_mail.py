@@ -14,7 +14,8 @@ from monitor.model.site import Channel
 from monitor.notify import channels, mail
 from monitor.notify.outcome import Outcome
 from tests.notify.memory import NOW, notice
-from tests.notify.sinks import PASSWORD, USER, Letters, certificate, free_port, mail_server
+from tests.notify.sinks import PASSWORD, USER, Letters, certificate, mail_server
+from tests.support.broker import free_port
 
 # The test's server does so on purpose: the plain mode is tried too.
 pytestmark = pytest.mark.filterwarnings("ignore:Requiring AUTH while not requiring TLS")

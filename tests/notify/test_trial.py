@@ -21,12 +21,13 @@ from monitor.notify.trial import problem, try_now
 from tests.alerts.scene import NOW as THEN
 from tests.alerts.scene import health, level, outlook
 from tests.notify.memory import NOW, active, notice, site
-from tests.notify.sinks import free_port, web_server
+from tests.notify.sinks import web_server
+from tests.support.broker import free_port
 
 
 def test_a_test_notice_says_so_and_the_answer_is_told() -> None:
     with web_server() as web:
-        home = site(Channel("push", f"json://127.0.0.1:{web.port}/?rto=1"))
+        home = site(Channel("push", f"json://127.0.0.1:{web.port}/?rto=30"))
         assert try_now(home, "push", NOW) == Outcome()
         assert web.got[0][1]["title"].startswith("Test from boiloff at Larch Hollow")
         assert "Nothing is wrong" in web.got[0][1]["message"]

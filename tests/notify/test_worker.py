@@ -20,11 +20,13 @@ from monitor.notify.lane import Lane, fallbacks
 from monitor.notify.outbox import Worker
 from monitor.notify.outcome import Outcome
 from tests.notify.memory import HOUR, MINUTE, NOW, AtOnce, Memory, Stepped, active, notice, site
-from tests.notify.sinks import Web, free_port, web_server
+from tests.notify.sinks import Web, web_server
+from tests.support.broker import free_port
+from tests.support.stalls import running
 
 
 def push(name: str, port: int, **options: object) -> Channel:
-    return Channel(name, f"json://127.0.0.1:{port}/?rto=5&cto=2", options={"quiet_hours": (3, 3), **options})
+    return Channel(name, f"json://127.0.0.1:{port}/?rto=30&cto=30", options={"quiet_hours": (3, 3), **options})
 
 
 class Bench:
@@ -246,7 +248,7 @@ def test_an_attempt_that_hangs_is_left_and_heard_when_it_comes_back() -> None:
         b.add(notice())
         begun = time.monotonic()
         b.turn()
-        assert time.monotonic() - begun < 4.0  # the plugin itself would wait 5 s
+        assert time.monotonic() - begun < 15.0  # the plugin itself would wait 30 s
         assert b.store.rows[1].error == "no answer within 0 s (it may have arrived)"
         until(lambda: bool(web.times))
         assert b.turn(after=timedelta(seconds=10)) == 1.0
@@ -255,7 +257,7 @@ def test_an_attempt_that_hangs_is_left_and_heard_when_it_comes_back() -> None:
         (hung,) = lane._attempts._hung
         hung.result.append(Outcome())  # it got through after all
         web.release.set()
-        hung.thread.join(6)
+        hung.thread.join(30)
         b.turn()
         assert b.states() == ["delivered"]
         assert len(web.times) == 1
@@ -291,12 +293,11 @@ def test_fallbacks() -> None:
     assert fallbacks(home, "c") == ("a", "b")
 
 
-def until(condition: Callable[[], bool], seconds: float = 10.0) -> float:
+def until(condition: Callable[[], bool], seconds: float = 30.0) -> None:
     begun = time.monotonic()
     while not condition():
         assert time.monotonic() - begun < seconds, "it did not happen in time"
         time.sleep(0.005)
-    return time.monotonic() - begun
 
 
 @pytest.mark.timing
@@ -311,14 +312,14 @@ def test_one_that_hangs_delays_no_other_and_not_the_end() -> None:
         worker.wake()
         until(lambda: bool(slow.times))
         store.enqueue(notice(number=2, what="updated"), ["slow", "quick", "log"], NOW)
-        begun = time.monotonic()
-        worker.wake()
-        until(lambda: len(quick.ids) == 2)
-        assert time.monotonic() - begun < 1.0
+        with running() as took:
+            worker.wake()
+            until(lambda: len(quick.ids) == 2)
+            assert took.s < 1.0
         assert worker.alive()
-        begun = time.monotonic()
-        worker.stop()
-        assert time.monotonic() - begun < 1.0
+        with running() as took:
+            worker.stop()
+            assert took.s < 1.0
         until(lambda: len([t for t in threading.enumerate() if t.name in {"channel quick", "channel log"}]) == 0)
 
 
@@ -330,8 +331,10 @@ def test_the_worker_lives_through_a_store_that_fails(caplog: pytest.LogCaptureFi
         broken.fault = OSError("disk full")
         worker = Worker(home, broken, Stepped())
         worker.start()
-        until(lambda: "cannot be read or written" in caplog.text)
-        broken.fault = None
-        store.enqueue(notice(), ["push"], NOW)
-        until(lambda: web.ids == [notice().id])
-        worker.stop()
+        try:
+            until(lambda: "cannot be read or written" in caplog.text)
+            broken.fault = None
+            store.enqueue(notice(), ["push"], NOW)
+            until(lambda: web.ids == [notice().id])
+        finally:
+            worker.stop()
