@@ -12,7 +12,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -57,7 +56,7 @@ class Served:
         """What it logged."""
         return self.site.with_name("log").read_text()
 
-    def wait_log(self, words: str, seconds: float = 15.0) -> None:
+    def wait_log(self, words: str, seconds: float = 60.0) -> None:
         """Wait until it logs something."""
         wait_for(lambda: words in self.log or self.process.poll() is not None, seconds)
         assert words in self.log, self.log
@@ -73,14 +72,13 @@ class Served:
 
     def listens(self) -> None:
         """Wait until its session is at the broker."""
-        wait_for(lambda: "boiloff-service" in (self.broker.folder / "mosquitto.log").read_text(), 20.0)
-        time.sleep(0.3)
+        wait_for(lambda: self.broker.subscribed("boiloff-service", "yard/A"), 60.0)
 
     def end(self) -> int:
         """SIGTERM; return how it ended."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(20)
+        return self.process.wait(60)
 
 
 def troubles(site: Path, store_path: Path) -> dict[str, str]:
@@ -100,7 +98,7 @@ def begin(site: Path, store: Path, *, watching: bool = True) -> subprocess.Popen
             stderr=err, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT), "WATCHDOG_USEC": str(3 * 10**6)},
         )  # fmt: skip
     if watching:
-        wait_for(lambda: log.read_text().count("watching") > before or process.poll() is not None, 20.0)
+        wait_for(lambda: log.read_text().count("watching") > before or process.poll() is not None, 60.0)
         assert process.poll() is None, log.read_text()
     return process
 
@@ -116,7 +114,7 @@ def served(folder: Path, broker: Mosquitto, store: Path, *more: str) -> Iterator
     finally:
         if run.process.poll() is None:
             run.process.kill()
-            run.process.wait(10)
+            run.process.wait(30)
 
 
 def publish(broker: Mosquitto, values: list[float], topic: str = "yard/A") -> None:
@@ -126,7 +124,7 @@ def publish(broker: Mosquitto, values: list[float], topic: str = "yard/A") -> No
         for info in [
             client.publish(topic, json.dumps({"kg": v, "at": measured(v).isoformat()}), qos=1) for v in values
         ]:
-            info.wait_for_publish(20)
+            info.wait_for_publish(60)
     finally:
         close(client)
 

@@ -108,7 +108,7 @@ class Seen:
         )
 
 
-async def until(true: Callable[[], object], seconds: float = 15.0, what: str = "") -> None:
+async def until(true: Callable[[], object], seconds: float = 45.0, what: str = "") -> None:
     """Wait until `true()` is; fail where it does not become so."""
     loop = asyncio.get_running_loop()
     end = loop.time() + seconds
@@ -134,7 +134,14 @@ async def running(site_path: Path, clock: Clock | None = None, hooks: Hooks | No
         yield daemon
     finally:
         daemon.stop()
-        await asyncio.wait_for(task, 10.0)
+        await asyncio.wait_for(task, 30.0)
+
+
+def hears(daemon: Daemon, broker: Mosquitto) -> bool:
+    """Whether the service has the broker and the broker its topics: what is published from now on reaches it."""
+    health = daemon.core.board.get("broker")
+    topics = [s.address for s in daemon.core.site.sensors if s.way == "mqtt"]
+    return health is not None and health.working and broker.subscribed("boiloff-service", *topics)
 
 
 def look(daemon: Daemon) -> Store:

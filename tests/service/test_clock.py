@@ -16,23 +16,25 @@ START = datetime(2031, 1, 5, 14, 0, tzinfo=UTC)
 
 def test_real_clock_is_the_machines() -> None:
     clock = clocks.RealClock()
-    assert abs((clock.now() - datetime.now(UTC)).total_seconds()) < 1.0
+    first, told, second = datetime.now(UTC), clock.now(), datetime.now(UTC)
+    assert first <= told <= second
     assert clock.real(START) == START
     before = clock.monotonic()
     clock.sleep(0.02)
-    assert 0.02 <= clock.monotonic() - before < 2.0
+    assert 0.02 <= clock.monotonic() - before < 30.0
 
 
 def test_fast_clock_runs_at_its_speed() -> None:
     clock = clocks.FastClock(START, 1000.0)
-    assert START <= clock.now() < START + timedelta(hours=1)
+    assert START <= clock.now() < START + timedelta(hours=12)
     real = time.monotonic()
     before = clock.monotonic()
     clock.sleep(60.0)
-    assert 0.06 <= time.monotonic() - real < 1.0
+    assert 0.06 <= time.monotonic() - real < 30.0  # 60 s if it ran at the machine's speed
     assert clock.monotonic() - before >= 60.0
-    ahead = clock.real(clock.now() + timedelta(seconds=1000)) - datetime.now(UTC)
-    assert abs(ahead.total_seconds() - 1.0) < 0.2
+    first = datetime.now(UTC)
+    ahead = clock.real(clock.now() + timedelta(seconds=1000)) - timedelta(seconds=1)
+    assert first - timedelta(seconds=0.1) <= ahead <= datetime.now(UTC) + timedelta(seconds=0.1)
 
 
 def test_fast_clock_refuses_standing_still() -> None:
@@ -41,20 +43,27 @@ def test_fast_clock_refuses_standing_still() -> None:
 
 
 def test_stepped_clock_wakes_who_waits() -> None:
+    asleep, woken = threading.Event(), []
+
+    class Waiting(threading.Event):
+        def wait(self, timeout: float | None = None) -> bool:
+            asleep.set()  # it has reckoned until when
+            return super().wait(timeout)
+
     clock = clocks.SteppedClock(START)
-    woken: list[datetime] = []
 
     def sleeper() -> None:
-        clock.sleep(3600.0)
+        clock.wait(Waiting(), 3600.0)
         woken.append(clock.now())
 
     thread = threading.Thread(target=sleeper)
     thread.start()
+    assert asleep.wait(30.0)
     clock.set(START + timedelta(minutes=59))
     time.sleep(0.05)
     assert not woken
     clock.set(START + timedelta(minutes=61))
-    thread.join(5.0)
+    thread.join(30.0)
     assert woken == [START + timedelta(minutes=61)]
 
 
@@ -72,7 +81,7 @@ async def test_stepped_pause_lets_others_run() -> None:
     await asyncio.sleep(0.03)
     assert not waiting.done()
     clock.set(START + timedelta(seconds=10))
-    await asyncio.wait_for(waiting, 5.0)
+    await asyncio.wait_for(waiting, 30.0)
 
 
 def test_wait_ends_with_the_event() -> None:
@@ -103,5 +112,5 @@ def test_jump_watch_tells_a_step_from_a_suspend(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_offsets_hold_still_on_a_quiet_machine() -> None:
-    first, second = clocks.offsets(), clocks.offsets()
-    assert first == pytest.approx(second, abs=1.0)
+    tries = [(clocks.offsets(), clocks.offsets()) for _ in range(20)]  # a machine may stand still within one of them
+    assert any(first == pytest.approx(second, abs=0.1) for first, second in tries)

@@ -20,8 +20,9 @@ from monitor.service.clock import RealClock, SteppedClock
 from monitor.service.daemon import Daemon
 from monitor.store import Store
 from tests.service import harness
-from tests.service.test_faults import status, trouble
+from tests.service.test_faults import round_where, status, trouble
 from tests.support.broker import Mosquitto, wait_for
+from tests.support.stalls import running
 from tests.weather.servers.base import Reply
 from tests.weather.servers.open_meteo import OpenMeteo
 
@@ -35,7 +36,7 @@ def serve(site: Path, store: Path) -> subprocess.Popen[bytes]:
         process = subprocess.Popen(
             [sys.executable, "-m", "monitor.cli", "serve", "--site", str(site), "--store", str(store)], stderr=err
         )
-    wait_for(lambda: "watching" in log.read_text() or process.poll() is not None, 20.0)
+    wait_for(lambda: "watching" in log.read_text() or process.poll() is not None, 60.0)
     assert process.poll() is None, log.read_text()
     return process
 
@@ -58,6 +59,7 @@ def boiloff(*args: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.timing
 def test_sigterm_ends_it_within_two_seconds_whatever_hangs(tmp_path: Path, broker: Mosquitto) -> None:
     with OpenMeteo(datetime.now(UTC)) as server:
         server.trap(Reply(how="hang"))
@@ -66,16 +68,18 @@ def test_sigterm_ends_it_within_two_seconds_whatever_hangs(tmp_path: Path, broke
         )
         process = serve(site, tmp_path / "store.db")
         wait_for(lambda: server.asked and kept_health(tmp_path / "store.db", "broker"))
+        wait_for(lambda: broker.subscribed("boiloff-service", "yard/A"))
         broker.publish("yard/A", "25.5")
         wait_for(lambda: _readings(tmp_path / "store.db") == [25.5])
         broker.pause(on=True)  # it answers nothing any more, not even a goodbye
-        started = time.monotonic()
-        process.send_signal(signal.SIGTERM)
         try:
-            assert process.wait(10) == 0
+            with running() as took:
+                process.send_signal(signal.SIGTERM)
+                assert process.wait(30) == 0
+                assert took.s < 2.0
         finally:
             broker.pause(on=False)
-        assert time.monotonic() - started < 2.0
+            process.kill()
     with Store.open(tmp_path / "store.db", readonly=True) as store:
         assert json.loads(store.get("service") or "{}")["ended"] is not None
 
@@ -83,10 +87,13 @@ def test_sigterm_ends_it_within_two_seconds_whatever_hangs(tmp_path: Path, broke
 def test_a_second_service_on_the_same_store_is_refused(tmp_path: Path) -> None:
     site = harness.write_site(tmp_path, harness.SITE)
     first = serve(site, tmp_path / "store.db")
-    second = boiloff("serve", "--site", str(site), "--store", str(tmp_path / "store.db"))
-    shown = boiloff("status", "--site", str(site), "--store", str(tmp_path / "store.db"), "--json")
-    first.send_signal(signal.SIGTERM)
-    assert first.wait(10) == 0
+    try:
+        second = boiloff("serve", "--site", str(site), "--store", str(tmp_path / "store.db"))
+        shown = boiloff("status", "--site", str(site), "--store", str(tmp_path / "store.db"), "--json")
+        first.send_signal(signal.SIGTERM)
+        assert first.wait(30) == 0
+    finally:
+        first.kill()
     assert second.returncode == 2
     assert f"Process {first.pid} runs on it" in second.stderr
     answer = json.loads(shown.stdout)
@@ -113,7 +120,7 @@ async def test_a_fact_that_a_command_wrote_is_noticed(tmp_path: Path) -> None:
         now = datetime.now(UTC)
         with Store.open(daemon.store_path) as other:  # as `boiloff reading` does
             other.add_readings([Reading(now, now, "A", Quantity.PROPANE_LEFT, 9.0, "hand")])
-        await harness.until(lambda: seen.rounds[-1].levels[0].reading_time is not None, 12.0, "a new outlook")
+        await harness.until(lambda: seen.rounds[-1].levels[0].reading_time is not None, 45.0, "a new outlook")
         assert seen.rounds[-1].levels[0].left_kg == pytest.approx(9.0, abs=0.5)
 
 
@@ -134,8 +141,7 @@ async def test_the_site_file_read_again(tmp_path: Path) -> None:
         path.write_text(harness.SITE.replace('name = "B"', 'name = "Shed"'))
         daemon.reload()
         await harness.until(lambda: daemon.core.site.cylinders[1].name == "Shed", what="the new site file")
-        clock.advance(START + timedelta(seconds=10))
-        await harness.until(lambda: [x.cylinder for x in seen.rounds[-1].levels] == ["A", "Shed"])
+        await round_where(seen, clock, lambda found: [x.cylinder for x in found.levels] == ["A", "Shed"])
         assert trouble(daemon, "site file") is None
 
 
@@ -191,7 +197,7 @@ async def test_what_cannot_be_used_is_listed_by_a_command_and_told_by_status(tmp
     path = harness.write_site(tmp_path, harness.SITE, harness.sensors(), harness.broker_table(broker))
     bad = {"-3": "negative", "33": "full", "heavy": "not a number", "20 psi": "unit", "x" * 10_000_000: "large"}
     async with harness.running(path) as daemon:
-        await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+        await harness.until(lambda: harness.hears(daemon, broker))
         for payload in bad:
             broker.publish("yard/A", payload)
         broker.publish("yard/B", "24.0")
@@ -209,7 +215,7 @@ async def test_after_an_exchange_a_sensor_goes_by_the_new_cylinders_tare(tmp_pat
     """50 kg is above what cylinder A of the site file can weigh, and common for the larger one that replaced it."""
     path = harness.write_site(tmp_path, harness.SITE, harness.sensors(), harness.broker_table(broker))
     async with harness.running(path) as daemon:
-        await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+        await harness.until(lambda: harness.hears(daemon, broker))
         broker.publish("yard/A", "50.0")
         await harness.until(lambda: _counts(daemon) == (0, 1), what="set aside: more than the old one can weigh")
         told = ("--tare", "66 lb", "--water-capacity", "143 lb", "--full", "60 lb", "--site", str(path), "--store",
@@ -217,7 +223,7 @@ async def test_after_an_exchange_a_sensor_goes_by_the_new_cylinders_tare(tmp_pat
         done = await asyncio.to_thread(boiloff, "record", "exchange", "A", *told)
         assert done.returncode == 0, done.stderr
         await harness.until(lambda: daemon._intake.site.cylinder("A").full_kg > 27.0, what="the inputs begun again")
-        await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+        await harness.until(lambda: harness.hears(daemon, broker))
         await asyncio.to_thread(wait_for, lambda: _sent_until_kept(daemon, broker, "50.0"))
         with harness.look(daemon) as store:
             assert {(r.subject, r.value) for r in store.readings()} == {("A", 50.0)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from monitor.service import status as view
 from monitor.service.clock import SteppedClock
 from monitor.service.daemon import Daemon
+from monitor.service.round import Found
 from tests.service import harness
 from tests.support.broker import Mosquitto
 from tests.weather.servers.base import Reply, html, json_reply
@@ -39,7 +41,8 @@ async def pull(daemon: Daemon, clock: SteppedClock) -> datetime:
     assert due is not None
     clock.advance(due)
     await harness.until(lambda: daemon.core.schedule.due("forecast") != due, what="pull")
-    await harness.until(lambda: not daemon.core.calls.hanging(), what="pull")
+    await asyncio.sleep(0.02)  # the job is handed over, and begins with the loop's next turns
+    await harness.until(lambda: not daemon.core.schedule._running and not daemon.core.calls.hanging(), what="pull")
     return due
 
 
@@ -51,7 +54,17 @@ async def another_round(seen: harness.Seen, clock: SteppedClock) -> None:
         await asyncio.sleep(0.1)
         if len(seen.rounds) > before:
             return
-    raise AssertionError("no outlook was made")
+    # It was due within these minutes; a slow machine may still be at it.
+    await harness.until(lambda: len(seen.rounds) > before, what="an outlook")
+
+
+async def round_where(seen: harness.Seen, clock: SteppedClock, true: Callable[[Found], object]) -> None:
+    """Let time pass until an outlook has been made of which something is true: one may be under way that is older."""
+    for _ in range(5):
+        await another_round(seen, clock)
+        if true(seen.rounds[-1]):
+            return
+    raise AssertionError("no such outlook was made")
 
 
 def old_answer(server: OpenMeteo) -> Reply:
@@ -110,9 +123,10 @@ async def test_forecast_server_with_a_fault(tmp_path: Path, broker: Mosquitto, n
             assert said.since == failed_at
             assert len(said.words) > 10
             # collecting and judging go on, on the last good forecast
+            await harness.until(lambda: harness.hears(daemon, broker))
             broker.publish("yard/A", "25.5")
             await harness.until(lambda: len(seen.readings) == 1)
-            await another_round(seen, clock)
+            await round_where(seen, clock, lambda found: found.levels[0].reading_time is not None)
             assert seen.rounds[-1].outlook.hours
             assert seen.rounds[-1].levels[0].left_kg == pytest.approx(25.5 - 13.15, abs=1.5)
             # still failing: since when it failed, not the last time
@@ -142,12 +156,13 @@ async def test_broker_down_at_start_then_up_then_restarted(tmp_path: Path, stopp
             assert said is not None
             assert said.since == START
             await harness.until(lambda: len(seen.forecasts) == 1)
-            await another_round(seen, clock)
-            assert seen.rounds[-1].outlook.forecast_source == "open-meteo"  # judged all the same
+            # judged all the same
+            await round_where(seen, clock, lambda found: found.outlook.forecast_source == "open-meteo")
             assert {t.what for t in status(daemon).troubles} >= {"scale A", "scale B", "yard air"}
 
             broker.start()
-            await harness.until(lambda: trouble(daemon, "broker") is None, 40.0, "broker up in status")
+            await harness.until(lambda: trouble(daemon, "broker") is None, 60.0, "broker up in status")
+            await harness.until(lambda: harness.hears(daemon, broker))
             broker.publish("yard/A", "25.5")
             await harness.until(lambda: len(seen.readings) == 1)
 
@@ -158,6 +173,7 @@ async def test_broker_down_at_start_then_up_then_restarted(tmp_path: Path, stopp
             assert gone is not None
             assert gone.since == START + timedelta(minutes=30)
             broker.start()
-            await harness.until(lambda: trouble(daemon, "broker") is None, 40.0, "broker back in status")
+            await harness.until(lambda: trouble(daemon, "broker") is None, 60.0, "broker back in status")
+            await harness.until(lambda: harness.hears(daemon, broker))
             broker.publish("yard/B", "24.5")
             await harness.until(lambda: len(seen.readings) == 2)

@@ -70,7 +70,7 @@ async def test_1970_at_boot_then_set(tmp_path: Path, broker: Mosquitto, machine:
         # its session is at the broker from the run before
         machine.off, was = timedelta(0), machine.off
         async with harness.running(path, machine) as daemon:
-            await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+            await harness.until(lambda: harness.hears(daemon, broker))
         machine.off = was
         async with harness.running(path, machine, seen.hooks()) as daemon:
             await harness.until(lambda: trouble(daemon, "clock") is not None, what="the clock in status")
@@ -95,7 +95,7 @@ async def test_clock_set_by_hours(tmp_path: Path, broker: Mosquitto, machine: Ma
     seen = harness.Seen()
     with OpenMeteo(datetime.now(UTC)) as server:
         async with harness.running(_site(tmp_path, broker, server), machine, seen.hooks()) as daemon:
-            await harness.until(lambda: seen.rounds and (b := daemon.core.board.get("broker")) and b.working)
+            await harness.until(lambda: seen.rounds and harness.hears(daemon, broker))
             await asyncio.to_thread(broker.publish, "yard/A", "25.5")
             await harness.until(lambda: seen.readings)
             machine.off = timedelta(hours=hours)
@@ -105,10 +105,10 @@ async def test_clock_set_by_hours(tmp_path: Path, broker: Mosquitto, machine: Ma
             assert said is not None
             await asyncio.to_thread(broker.publish, "yard/B", "24.5")
             await harness.until(lambda: len(seen.readings) == 2, what="a reading after the step")
-            await harness.until(lambda: len(seen.rounds) > rounds, 12.0, "an outlook after the step")
+            await harness.until(lambda: len(seen.rounds) > rounds, 45.0, "an outlook after the step")
             took = time.monotonic() - started
-            assert abs(seen.rounds[-1].at - machine.now()) < timedelta(seconds=15)
-            assert abs(seen.readings[-1].time - machine.now()) < timedelta(seconds=15)
+            assert abs(seen.rounds[-1].at - machine.now()) < timedelta(seconds=90)
+            assert abs(seen.readings[-1].time - machine.now()) < timedelta(seconds=90)
     fault(f"clock set by {hours:+d} h", lost="0 of 2 readings", recovered_s=took, told=f"clock: {said.words}")
 
 
@@ -121,6 +121,7 @@ async def test_daylight_saving_changes(tmp_path: Path, broker: Mosquitto, fault:
             path = _site(tmp_path / f"{change:%m}", broker, server)
             async with harness.running(path, clock, seen.hooks()) as daemon:
                 await another_round(seen, clock)
+                await harness.until(seen.forecasts.__len__, what="a forecast")
                 assert len(seen.forecasts) == 1
                 for hour in range(1, 7):
                     clock.advance(began + timedelta(hours=hour))
@@ -142,19 +143,17 @@ async def test_suspended_for_a_day(tmp_path: Path, broker: Mosquitto, machine: M
     seen = harness.Seen()
     with OpenMeteo(datetime.now(UTC)) as server:
         async with harness.running(_site(tmp_path, broker, server), machine, seen.hooks()) as daemon:
-            await harness.until(
-                lambda: seen.forecasts and seen.rounds and (b := daemon.core.board.get("broker")) and b.working
-            )
+            await harness.until(lambda: seen.forecasts and seen.rounds and harness.hears(daemon, broker))
             machine.off, machine.asleep_s = timedelta(days=1), 86_400.0
             server.now = machine.now()
             started, rounds, pulls = time.monotonic(), len(seen.rounds), len(seen.forecasts)
             first = {t.what: t.words for t in status(daemon).troubles}
             await harness.until(lambda: len(seen.forecasts) > pulls, what="the forecast pulled")
-            await harness.until(lambda: len(seen.rounds) > rounds, 12.0, "an outlook after waking")
+            await harness.until(lambda: len(seen.rounds) > rounds, 45.0, "an outlook after waking")
             took = time.monotonic() - started
             await asyncio.to_thread(broker.publish, "yard/A", "25.5")
             await harness.until(lambda: seen.readings)
-            assert abs(seen.readings[-1].time - machine.now()) < timedelta(seconds=15)
+            assert abs(seen.readings[-1].time - machine.now()) < timedelta(seconds=90)
             assert trouble(daemon, "clock") is None  # asleep is not a clock that was set
             assert "forecast" in first
             assert trouble(daemon, "forecast") is None

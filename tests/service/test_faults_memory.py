@@ -94,7 +94,7 @@ async def test_memory_refused(
         text = (harness.SITE, harness.sensors(), harness.broker_table(broker), channel(web), faulting.QUICK)
         seen = harness.Seen()
         async with harness.running(harness.write_site(tmp_path, *text), hooks=seen.hooks()) as daemon:
-            await harness.until(lambda: seen.rounds and (b := daemon.core.board.get("broker")) and b.working)
+            await harness.until(lambda: seen.rounds and harness.hears(daemon, broker))
             short.set()
             for value in ("25.5", "25.6", "25.7"):
                 await asyncio.to_thread(broker.publish, "yard/A", value)
@@ -126,7 +126,7 @@ async def test_memory_refused_in_a_page(tmp_path: Path, fault: Note, monkeypatch
     seen = harness.Seen()
     hooks = seen.hooks(page=True)
     async with harness.running(harness.write_site(tmp_path, harness.SITE, table), hooks=hooks) as daemon:
-        await harness.until(lambda: seen.rounds and (b := daemon.core.board.get("page")) and b.working, 30.0)
+        await harness.until(lambda: seen.rounds and (b := daemon.core.board.get("page")) and b.working, 60.0)
         short.set()
         async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}", timeout=20) as client:
             assert (await client.get("/inputs")).status_code == 500

@@ -64,7 +64,7 @@ def test_power_cut_in_the_middle_of_a_write(tmp_path: Path, fault: Note, cuts: i
         )  # fmt: skip
     mid, longest = 0, 0.0
     try:
-        wait_for(lambda: acknowledged.stat().st_size > 0, 20.0)
+        wait_for(lambda: acknowledged.stat().st_size > 0, 60.0)
         for cut in range(cuts):
             time.sleep(chance.uniform(0.001, 0.06))
             writer.send_signal(signal.SIGSTOP)
@@ -84,7 +84,7 @@ def test_power_cut_in_the_middle_of_a_write(tmp_path: Path, fault: Note, cuts: i
             writer.send_signal(signal.SIGCONT)  # not before: what it writes meanwhile would make each look longer
     finally:
         writer.kill()
-        writer.wait(10)
+        writer.wait(30)
     assert said > cuts
     fault(
         f"power cut, {cuts} moments", lost=f"0 of {said} acknowledged readings", recovered_s=longest,

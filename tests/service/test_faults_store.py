@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import sqlite3
 import time
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -21,6 +23,7 @@ from tests.service import faulting, harness
 from tests.service.conftest import Note
 from tests.service.test_faults import trouble
 from tests.support.broker import Mosquitto, wait_for
+from tests.support.stalls import running
 
 GAS = """
 [[sensor]]
@@ -34,7 +37,8 @@ interval = "1 h"
 
 
 def channel(web: Web) -> str:
-    return f'\n[[channel]]\nname = "push"\nurl = "json://127.0.0.1:{web.port}/?rto=2&cto=2"\n[alerts]\nquiet = false\n'
+    url = f"json://127.0.0.1:{web.port}/?rto=30&cto=30"
+    return f'\n[[channel]]\nname = "push"\nurl = "{url}"\n[alerts]\nquiet = false\n'
 
 
 def titles(web: Web) -> list[str]:
@@ -42,7 +46,7 @@ def titles(web: Web) -> list[str]:
 
 
 def refuse(writer: Writer, how: str) -> None:
-    writer.peek(lambda store: store._db.execute(f"PRAGMA query_only = {how}")).result(5)
+    writer.peek(lambda store: store._db.execute(f"PRAGMA query_only = {how}")).result(60)
 
 
 @pytest.fixture(autouse=True)
@@ -60,10 +64,10 @@ async def test_a_store_that_cannot_be_written_is_told_past_it_and_so_is_its_end(
         path = harness.write_site(tmp_path, *text)
         seen = harness.Seen()
         async with harness.running(path, hooks=seen.hooks()) as daemon:
-            await harness.until(lambda: seen.rounds and (b := daemon.core.board.get("broker")) and b.working)
+            await harness.until(lambda: seen.rounds and harness.hears(daemon, broker))
             before = len(web.got)
-            refuse(daemon.core.writer, "ON")
             began = time.monotonic()
+            refuse(daemon.core.writer, "ON")
             await asyncio.to_thread(broker.publish, "yard/A", "25.5")
             await harness.until(lambda: len(web.got) > before, what="a notice past the store")
             assert time.monotonic() - began >= 0.5, "no momentary trouble is told"
@@ -109,7 +113,7 @@ async def test_trouble_that_comes_and_goes_is_not_told_each_time(tmp_path: Path)
                     out.look(error, 0)
                     await asyncio.sleep(0.6)
                     out.look(error, 0)
-            daemon.core.direct.wait(5.0)
+            daemon.core.direct.wait(60.0)
             own = [t for t in titles(web) if "work" in t]
             assert sorted(own) == sorted(
                 ["boiloff cannot work: no warning goes out until it is mended",
@@ -121,14 +125,14 @@ def test_a_channel_that_is_down_is_tried_again_and_one_that_hangs_holds_nobody_u
     with web_server() as web, web_server() as hangs:
         web.answers(503, 200)
         hangs.answers("hang")
-        more = f'\n[[channel]]\nname = "other"\nurl = "json://127.0.0.1:{hangs.port}/?rto=9"\n'
+        more = f'\n[[channel]]\nname = "other"\nurl = "json://127.0.0.1:{hangs.port}/?rto=30"\n'
         site = load(harness.write_site(tmp_path, harness.SITE, more, channel(web)))
-        direct = Direct(RealClock(), deadline_s=0.5, waits_s=(0.05, 0.05))
-        began = time.monotonic()
-        direct.tell(site, "store", "raised", ("Headline", "Body"))
-        assert time.monotonic() - began < 0.3, "returns at once"
-        wait_for(lambda: web.got, 5.0)
-        direct.wait(5.0)
+        direct = Direct(RealClock(), deadline_s=3.0, waits_s=(0.05, 0.05))
+        with running() as took:
+            direct.tell(site, "store", "raised", ("Headline", "Body"))
+            assert took.s < 0.3, "returns at once"
+        wait_for(lambda: web.got)
+        direct.wait(60.0)
         assert titles(web) == ["Headline"]
         assert len(web.times) == 2
         assert len(hangs.times) == 1, "it may have arrived: not sent twice"
@@ -144,15 +148,15 @@ def test_a_start_that_fails_is_told_once_and_its_end_too(tmp_path: Path, monkeyp
         site = harness.write_site(tmp_path / "site", harness.SITE, channel(web), faulting.QUICK)
         with faulting.read_only(folder):
             for _ in range(2):
-                assert faulting.begin(site, folder / "store.db", watching=False).wait(30) not in {0, -9}
+                assert faulting.begin(site, folder / "store.db", watching=False).wait(60) not in {0, -9}
         assert titles(web) == ["boiloff cannot work: no warning goes out until it is mended"]
         assert "its folder cannot be written" in web.got[0][1]["message"]
         process = faulting.begin(site, folder / "store.db")
         try:
-            wait_for(lambda: any(t.startswith("Over: boiloff works") for t in titles(web)), 10.0)
+            wait_for(lambda: any(t.startswith("Over: boiloff works") for t in titles(web)), 60.0)
         finally:
             process.terminate()
-            assert process.wait(20) == 0
+            assert process.wait(60) == 0
         assert not list(run.iterdir())
 
 
@@ -161,12 +165,12 @@ def test_a_start_that_fails_is_told_once_and_its_end_too(tmp_path: Path, monkeyp
 
 def spoil(path: Path) -> None:
     """Noise over the rows of the file and its log, as a card that fails leaves it, while the service has it open."""
-    with sqlite3.connect(path) as db:
+    with contextlib.closing(sqlite3.connect(path)) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     with path.open("r+b") as file:
         size = file.seek(0, os.SEEK_END)
         file.seek(size // 4)
-        file.write(os.urandom(size // 2))
+        file.write(Random(3).randbytes(size // 2))
 
 
 def test_a_database_spoilt_while_it_runs_is_mended_without_a_hand(
@@ -175,15 +179,15 @@ def test_a_database_spoilt_while_it_runs_is_mended_without_a_hand(
     values = faulting.several(400)
     with web_server() as web, faulting.served(tmp_path / "site", broker, tmp_path / "store.db", channel(web)) as run:
         faulting.publish(broker, values[:300])
-        wait_for(lambda: set(values[:300]) <= set(run.values()), 20.0)
+        wait_for(lambda: set(values[:300]) <= set(run.values()), 60.0)
         spoil(run.store)
         started = time.monotonic()
         faulting.publish(broker, values[300:350])
         run.wait_log("a new one begins", 60.0)
-        wait_for(lambda: run.log.count("watching") >= 2 or run.process.poll() is not None, 30.0)
+        wait_for(lambda: run.log.count("watching") >= 2 or run.process.poll() is not None, 60.0)
         assert run.process.poll() is None, run.log
         faulting.publish(broker, values[350:])
-        wait_for(lambda: set(values[300:]) <= set(run.values()), 30.0)
+        wait_for(lambda: set(values[300:]) <= set(run.values()), 60.0)
         took = time.monotonic() - started
         told = run.troubles()["database"]
         assert "was damaged" in told
@@ -216,5 +220,5 @@ async def test_it_is_not_begun_anew_without_end(tmp_path: Path) -> None:
             await harness.until(
                 lambda: (said := trouble(daemon, "database")) and "mending it did not help" in said.words
             )
-            daemon.core.direct.wait(5.0)
+            daemon.core.direct.wait(60.0)
         assert titles(web).count("boiloff needs a look: its database cannot be set right") == 1

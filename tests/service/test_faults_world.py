@@ -26,6 +26,7 @@ from tests.service.conftest import Note
 from tests.service.test_faults import another_round, pull, status, trouble
 from tests.support.bluez import Bluez
 from tests.support.broker import Mosquitto, wait_for
+from tests.support.stalls import running
 from tests.weather.servers.base import Asked, Reply, json_reply
 from tests.weather.servers.open_meteo import OpenMeteo
 
@@ -86,7 +87,7 @@ async def test_no_network_for_a_week(tmp_path: Path, stopped_broker: Mosquitto, 
             harness.weather_table(server.url), "\n[alerts]\nquiet = false\n",
         )  # fmt: skip
         async with harness.running(path, clock, seen.hooks(draw=random.Random(1))) as daemon:
-            await harness.until(lambda: seen.forecasts and (b := daemon.core.board.get("broker")) and b.working)
+            await harness.until(lambda: seen.forecasts and harness.hears(daemon, broker))
             broker.publish("yard/A", "25.5")
             await harness.until(lambda: seen.readings)
             server.trap(Reply(503))
@@ -107,20 +108,22 @@ async def test_no_network_for_a_week(tmp_path: Path, stopped_broker: Mosquitto, 
             server.clear()
             server.now, server.run = clock.now() + HOUR, clock.now() - 6 * HOUR
             broker.start()
-            started, back_at = time.monotonic(), clock.now()
-            for _ in range(4):
-                await pull(daemon, clock)
-                server.now = clock.now()
-                with contextlib.suppress(AssertionError):
-                    await harness.until(lambda: len(seen.forecasts) > 1, 2.0)
-                    break
-            after = clock.now() - back_at
-            await harness.until(lambda: trouble(daemon, "broker") is None, 40.0, "broker back")
-            took = time.monotonic() - started
+            back_at = clock.now()
+            with running() as took:
+                for _ in range(4):
+                    await pull(daemon, clock)
+                    server.now = clock.now()
+                    with contextlib.suppress(AssertionError):
+                        await harness.until(lambda: len(seen.forecasts) > 1, 5.0)
+                        break
+                after = clock.now() - back_at
+                await harness.until(lambda: trouble(daemon, "broker") is None, 60.0, "broker back")
+                took_s = took.s
+            await harness.until(lambda: harness.hears(daemon, broker))
             broker.publish("yard/A", "24.5")
             await harness.until(lambda: len(seen.readings) == 2)
             assert len(seen.forecasts) > 1
-    assert took < 10.0  # the broker; the forecast comes with the next pull
+    assert took_s < 10.0  # the broker; the forecast comes with the next pull
     assert after <= 1.5 * HOUR
     fault("no network for a week", lost="nothing (kept at the broker)", recovered_s=after.total_seconds(), told=told)
 
@@ -138,7 +141,7 @@ def test_broker_flapping(tmp_path: Path, broker: Mosquitto, fault: Note) -> None
                 told = run.troubles()["broker"]
             broker.start()
         started = time.monotonic()
-        wait_for(lambda: set(values) <= set(run.values()), 40.0)
+        wait_for(lambda: set(values) <= set(run.values()), 90.0)
         took = time.monotonic() - started
         assert len(run.values()) == len(values)
         wait_for(lambda: "broker" not in run.troubles())
@@ -164,7 +167,7 @@ async def test_adapter_gone(tmp_path: Path, bluez: Bluez, fault: Note) -> None:
 
     async def heard(more_than: int) -> None:
         nonlocal packet
-        ends = time.monotonic() + 30.0
+        ends = time.monotonic() + 60.0
         while len(seen.readings) <= more_than:
             assert time.monotonic() < ends, "not heard"
             packet += 1
@@ -178,7 +181,7 @@ async def test_adapter_gone(tmp_path: Path, bluez: Bluez, fault: Note) -> None:
         await asyncio.to_thread(bluez.remove_adapter)
         gone = time.monotonic()
         await harness.until(
-            lambda: any(t.what.startswith(("radio", "bluetooth")) for t in status(daemon).troubles), 20.0
+            lambda: any(t.what.startswith(("radio", "bluetooth")) for t in status(daemon).troubles), 60.0
         )
         noticed = time.monotonic() - gone
         said = next(t for t in status(daemon).troubles if t.what.startswith(("radio", "bluetooth")))
@@ -186,7 +189,7 @@ async def test_adapter_gone(tmp_path: Path, bluez: Bluez, fault: Note) -> None:
         started, before = time.monotonic(), len(seen.readings)
         await heard(before)
         took = time.monotonic() - started
-        await harness.until(lambda: not any(t.what == said.what for t in status(daemon).troubles), 20.0)
+        await harness.until(lambda: not any(t.what == said.what for t in status(daemon).troubles), 60.0)
     fault(
         "Bluetooth adapter gone", lost="what was sent meanwhile (radio: no queue)", recovered_s=took,
         told=f"{said.what}: {said.words} (after {noticed:.1f} s)",
@@ -259,7 +262,7 @@ async def test_bad_site_file_at_reload(tmp_path: Path, broker: Mosquitto, fault:
     }  # fmt: skip
     told = ""
     async with harness.running(path, clock, seen.hooks()) as daemon:
-        await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+        await harness.until(lambda: harness.hears(daemon, broker))
         for number, (name, text) in enumerate(bad.items()):
             if name == "gone":
                 path.unlink()

@@ -44,7 +44,7 @@ def test_a_killed_service_leaves_no_lock(tmp_path: Path) -> None:
         with pytest.raises(BadInput):
             Lock(store).take()
         other.send_signal(signal.SIGKILL)
-        other.wait(10)
+        other.wait(30)
     assert holder(store) is None
     with Lock(store):
         assert holder(store) == os.getpid()

@@ -49,7 +49,7 @@ def server() -> Iterator[Nws]:
         yield running
 
 
-async def until(true: Callable[[], bool], seconds: float = 20.0) -> None:
+async def until(true: Callable[[], bool], seconds: float = 60.0) -> None:
     for _ in range(int(seconds / 0.05)):
         if true():
             return
@@ -87,7 +87,7 @@ async def test_a_warning_comes_and_goes(server: Nws, tmp_path: Path) -> None:
         await until(stepped(60.0, lambda: bool(daemon.core.board.all()["official warnings"].error)))
     finally:
         daemon.stop()
-        await asyncio.wait_for(running, 10.0)
+        await asyncio.wait_for(running, 30.0)
 
 
 def test_kept_text_that_cannot_be_read_is_no_warning(tmp_path: Path, server: Nws) -> None:

@@ -105,7 +105,7 @@ async def _play(folder: Path, broker: Mosquitto, port: int) -> tuple[harness.See
         )  # fmt: skip
         async with harness.running(path, clock, seen.hooks(draw=random.Random(5))) as daemon:
             await harness.until(lambda: seen.rounds and seen.forecasts)
-            await harness.until(lambda: (b := daemon.core.board.get("broker")) is not None and b.working)
+            await harness.until(lambda: harness.hears(daemon, broker))
             for k in range(int((LAST - FIRST) / HOUR) + 1):
                 now = server.now = FIRST + k * HOUR
                 clock.advance(now)

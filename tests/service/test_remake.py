@@ -93,11 +93,13 @@ async def test_wait_ends_by_a_poke_from_another_thread() -> None:
     waiting = asyncio.create_task(remake.wait())
     await asyncio.sleep(0.03)
     assert not waiting.done()
-    threading.Thread(target=lambda: remake.poke("forecast", matters=True)).start()
+    thread = threading.Thread(target=lambda: remake.poke("forecast", matters=True))
+    thread.start()
+    thread.join()
     await asyncio.sleep(0.03)
     assert not waiting.done()
     _after(clock, 3)
-    assert await asyncio.wait_for(waiting, 5.0) is True
+    assert await asyncio.wait_for(waiting, 30.0) is True
 
 
 async def test_wait_ends_with_the_beat_where_nothing_is_due() -> None:
@@ -107,7 +109,7 @@ async def test_wait_ends_with_the_beat_where_nothing_is_due() -> None:
     waiting = asyncio.create_task(remake.wait(beat_s=60.0))
     await asyncio.sleep(0.02)
     _after(clock, 61)
-    assert await asyncio.wait_for(waiting, 5.0) is False
+    assert await asyncio.wait_for(waiting, 30.0) is False
 
 
 class _Long:

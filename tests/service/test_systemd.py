@@ -16,7 +16,7 @@ def test_tells_the_service_manager(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     name = f"@boiloff-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind("\0" + name[1:] if abstract else name)
-        manager.settimeout(2.0)
+        manager.settimeout(30.0)
         monkeypatch.setenv("NOTIFY_SOCKET", name)
         notifier = Notifier()
         notifier.ready()

@@ -86,7 +86,7 @@ async def test_a_damaged_database_is_set_aside_and_made_anew_and_the_service_goe
         assert "was damaged" in said.words
         assert str(aside) in said.words
         assert said.since == START
-        await pass_until(clock, lambda: told(daemon, "store database"))
+        await pass_until(daemon, clock, lambda: told(daemon, "store database"))
         daemon.core.writer.submit_reading(
             Reading(START, START, "A", Quantity.PROPANE_LEFT, 9.0, "hand"), at_once=True
         )  # collecting goes on
@@ -97,10 +97,11 @@ async def test_a_damaged_database_is_set_aside_and_made_anew_and_the_service_goe
         assert store.integrity(thorough=True) == []
 
 
-async def pass_until(clock: SteppedClock, true: Callable[[], object]) -> None:
+async def pass_until(daemon: Daemon, clock: SteppedClock, true: Callable[[], object]) -> None:
     """Let time pass in steps of five minutes, as an alert waits a while before it is told."""
     for _ in range(24):
         clock.advance(clock.now() + timedelta(minutes=5))
+        await harness.until(lambda: true() or daemon.core.idle(), what="the outlook of this step")
         with contextlib.suppress(AssertionError):
             return await harness.until(true, 0.5)
     return await harness.until(true, 0.1, "a notice within two hours")
@@ -253,7 +254,7 @@ async def test_no_room_for_a_copy_is_said_and_no_copy_is_touched(site: Path, mon
         assert said is not None
         assert "no room for a copy" in said.words
         assert backup.copies(daemon.store_path, site.parent / "backup") == [first]
-        await pass_until(clock, lambda: told(daemon, "store copy"))
+        await pass_until(daemon, clock, lambda: told(daemon, "store copy"))
 
 
 async def test_a_copy_missed_while_the_machine_was_off_is_made_good(site: Path) -> None:
@@ -414,7 +415,7 @@ async def test_a_site_file_read_again_that_is_another_sites_keeps_the_old_in_for
         assert "old one stays in force" in said.words
         assert "Lake house" in said.words
         assert daemon.core.site.name.startswith("Test yard")
-        await pass_until(clock, lambda: told(daemon, "site file"))
+        await pass_until(daemon, clock, lambda: told(daemon, "site file"))
         with Store.open(daemon.store_path) as other:  # as `boiloff same-place` does
             place.accept(other, load(site))
         daemon.reload()
