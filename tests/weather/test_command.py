@@ -19,7 +19,7 @@ HOUR = NOW.replace(minute=0)
 CSV = "time,air_temperature_c\\n" + "\\n".join(f"{(HOUR + timedelta(hours=k)).isoformat()},{-k}" for k in range(48))
 
 
-def run(code: str, timeout: float = 10.0) -> Forecast:
+def run(code: str, timeout: float = 60.0) -> Forecast:
     given = source("command", command=[sys.executable, "-c", code], timeout=timeout)
     return fetch(given, site(), context())
 
@@ -70,14 +70,14 @@ def test_one_that_hangs_is_ended_with_its_children(tmp_path: Path) -> None:
     )
     began = time.monotonic()
     with pytest.raises(WeatherError, match="took longer than"):
-        run(code, timeout=1.5)
-    assert time.monotonic() - began < 5.0
+        run(code, timeout=4.0)  # time enough to start a child and write the numbers down, on a slow machine too
+    assert time.monotonic() - began < 40.0  # by themselves they would take 60 s
     for pid in map(int, pids.read_text().split()):
         assert _gone(pid)
 
 
 def _gone(pid: int) -> bool:
-    for _ in range(100):
+    for _ in range(1500):
         try:
             os.kill(pid, 0)
             state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]

@@ -12,6 +12,7 @@ import pytest
 from monitor.weather import WeatherError, http
 from monitor.weather.client import told
 from tests.support.certs import Authority
+from tests.support.stalls import running
 from tests.weather.servers.base import Asked, Loopback, Reply, html, json_reply
 
 
@@ -26,7 +27,7 @@ def server() -> Iterator[Plain]:
         yield running
 
 
-def get(server: Plain, deadline_s: float = 5.0, path: str = "/a", max_bytes: int = http.MAX_BYTES) -> http.Answer:
+def get(server: Plain, deadline_s: float = 30.0, path: str = "/a", max_bytes: int = http.MAX_BYTES) -> http.Answer:
     return http.get(
         server.url + path, who="Test", agent="boiloff/1 (x@example.org)", deadline_s=deadline_s, max_bytes=max_bytes
     )
@@ -54,10 +55,11 @@ def test_no_credentials_from_a_netrc_file(
 def test_a_slow_answer_ends_on_time(server: Plain, how: str) -> None:
     server.trap(Reply(200, b'{"a": "' + b"x" * 10_000 + b'"}', how=how))
     began = time.monotonic()
-    with pytest.raises(WeatherError, match=r"took longer than|no answer in time") as caught:
+    with running() as took, pytest.raises(WeatherError, match=r"took longer than|no answer in time") as caught:
         get(server, deadline_s=0.7)
     assert caught.value.kind == "temporary"
-    assert 0.6 < time.monotonic() - began < 2.0
+    assert time.monotonic() - began > 0.6
+    assert took.s < 2.0
 
 
 def test_a_body_cut_off_half_way(server: Plain) -> None:
@@ -69,10 +71,9 @@ def test_a_body_cut_off_half_way(server: Plain) -> None:
 
 def test_fifty_megabytes_are_refused_early(server: Plain) -> None:
     server.trap(Reply(how="huge"))
-    began = time.monotonic()
-    with pytest.raises(WeatherError, match="more than any forecast"):
+    with running() as took, pytest.raises(WeatherError, match="more than any forecast"):
         get(server, deadline_s=20.0)
-    assert time.monotonic() - began < 10.0
+    assert took.s < 10.0
 
 
 def test_a_length_that_is_too_much_is_refused_unread(server: Plain) -> None:
@@ -113,7 +114,7 @@ def test_nothing_listens() -> None:
         taken.bind(("127.0.0.1", 0))
         port = taken.getsockname()[1]
         with pytest.raises(WeatherError, match="nothing listens") as caught:
-            http.get(f"http://127.0.0.1:{port}/", who="Test", agent="a", deadline_s=2.0)
+            http.get(f"http://127.0.0.1:{port}/", who="Test", agent="a", deadline_s=30.0)
     assert str(port) not in caught.value.message
 
 
@@ -147,8 +148,8 @@ def test_a_server_that_is_no_http() -> None:
         thread = threading.Thread(target=greet, daemon=True)
         thread.start()
         with pytest.raises(WeatherError) as caught:
-            http.get(f"http://127.0.0.1:{listener.getsockname()[1]}/", who="Test", agent="a", deadline_s=2.0)
-        thread.join(2.0)
+            http.get(f"http://127.0.0.1:{listener.getsockname()[1]}/", who="Test", agent="a", deadline_s=30.0)
+        thread.join(30.0)
     assert caught.value.kind == "temporary"
 
 
@@ -181,11 +182,10 @@ def test_faults_within_tls(authority: Authority, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setenv("REQUESTS_CA_BUNDLE", str(authority.certificate))
     with Plain().secure(authority.sign("server", server=True)) as server:
         server.trap(Reply(200, b'{"a": "' + b"x" * 10_000 + b'"}', how=how))
-        began = time.monotonic()
-        with pytest.raises(WeatherError) as caught:
+        with running() as took, pytest.raises(WeatherError) as caught:
             get(server, deadline_s=1.0)
         assert caught.value.kind == "temporary"
-        assert time.monotonic() - began < 3.0
+        assert took.s < 3.0
 
 
 def test_no_downgrade_from_tls(authority: Authority, monkeypatch: pytest.MonkeyPatch) -> None:

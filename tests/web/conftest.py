@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 
 from tests.web import house
+
+
+@pytest.fixture(scope="session", autouse=True)
+def patient() -> None:
+    """Requests of the tests wait a minute, not httpx's 5 s: a machine at work on other tests may take its time."""
+    default = inspect.signature(httpx.Client).parameters["timeout"].default
+    for step in ("connect", "read", "write", "pool"):
+        setattr(default, step, 60.0)
 
 
 @pytest.fixture(scope="module")

@@ -99,12 +99,13 @@ def served(path: Path, of: Site, *, now: datetime = NOW, **door: object) -> Iter
     thread = threading.Thread(target=lambda: asyncio.run(made.serve(sockets=[listening])), daemon=True)
     thread.start()
     try:
-        for _ in range(500):
+        for _ in range(6_000):
             if made.started:
                 break
             time.sleep(0.01)
+        assert made.started
         yield House(f"http://127.0.0.1:{port}", port, path, guard, of)
     finally:
         made.should_exit = made.force_exit = True
-        thread.join(10)
+        thread.join(60)
         writer.close()

@@ -21,7 +21,7 @@ from tests.web.house import House
 
 @pytest.mark.parametrize("mode", list(GenerationMode))
 def test_generated_requests_never_break_it(home: House, mode: GenerationMode) -> None:
-    schema = schemathesis.openapi.from_url(f"{home.url}/v1/openapi.json")
+    schema = schemathesis.openapi.from_url(f"{home.url}/v1/openapi.json", timeout=60)
     tried = []
     for result in schema.get_all_operations():
         operation = result.ok()
@@ -32,7 +32,7 @@ def test_generated_requests_never_break_it(home: House, mode: GenerationMode) ->
         @settings(max_examples=6, deadline=None, database=None, suppress_health_check=list(HealthCheck))
         @given(case=operation.as_strategy(generation_mode=mode))
         def check(case: Any) -> None:
-            case.call_and_validate()
+            case.call_and_validate(timeout=60)
 
         check()
         tried.append(label)

@@ -6,7 +6,8 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]  # fmt: skip
 WISH = "/suppose?asked=1&more=1&open=A&open=B&heater=12+kW&cold=-25+%C2%B0C"
+expect.set_options(timeout=60_000)  # ms; a machine at work on other tests may take its time
 CHOICE = "/arrange?asked=1&coldest=-5+%C2%B0F&use=0.4+kg%2Fday&carry=60+lb&most=4&mind=short-nights"
 PAGES = (
     "/", "/trip", "/outlook", "/map", "/enter", "/alerts", "/past", "/suppose", "/inputs", "/flame", "/valve",
@@ -42,7 +44,7 @@ class Opened:
         self.forgive = forgive
         self.context = browser.new_context(base_url=home.url, **how)
         self.page: Page = self.context.new_page()
-        self.page.set_default_timeout(10_000)
+        self.page.set_default_timeout(60_000)
         self.said: list[str] = []
         self.page.on("console", lambda message: self.said.append(message.text))
         self.page.on("pageerror", lambda error: self.said.append(str(error)))
@@ -209,12 +211,21 @@ def test_the_chart_reads_out_under_finger_and_arrow_keys(browser: Browser, home:
             before = page.locator("#readout").inner_text()
             box = chart.bounding_box()
             assert box is not None
-            page.touchscreen.tap(box["x"] + box["width"] * 0.8, box["y"] + box["height"] * 0.3)
-            touched = page.locator("#readout").inner_text()
-            assert touched != before, path
+            x, y = box["x"] + box["width"] * 0.8, box["y"] + box["height"] * 0.3
+            touched = _changed(page, partial(page.touchscreen.tap, x, y), before)
             chart.focus()
-            page.keyboard.press("ArrowLeft")
-            assert page.locator("#readout").inner_text() != touched, path
+            _changed(page, lambda: page.keyboard.press("ArrowLeft"), touched)
+
+
+def _changed(page: Page, act: Callable[[], None], before: str) -> str:
+    """Do it until the readout says something else: the page may still be at work on what it fetched."""
+    for _ in range(300):
+        act()
+        text = page.locator("#readout").inner_text()
+        if text != before:
+            return text
+        page.wait_for_timeout(100)
+    pytest.fail(f"nothing changed on {page.url}")
 
 
 @pytest.mark.parametrize("width", [390, 1440])
@@ -245,7 +256,7 @@ def test_a_channel_is_tried_and_the_answer_shown(browser: Browser, home: House) 
     with Opened(browser, home, viewport={"width": 390, "height": 844}) as page:
         page.goto("/inputs")
         page.get_by_role("button", name="Send a test by mail").click()
-        expect(page.get_by_role("status")).to_contain_text("mail: not delivered", timeout=25_000)
+        expect(page.get_by_role("status")).to_contain_text("mail: not delivered")
 
 
 def test_it_can_be_put_on_a_phones_home_screen(browser: Browser, home: House) -> None:

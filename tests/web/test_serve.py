@@ -13,6 +13,7 @@ import httpx
 
 from monitor.service.core import Hooks
 from monitor.service.daemon import Daemon
+from tests.support.broker import free_port
 
 SITE = """
 [site]
@@ -33,12 +34,6 @@ listen = "127.0.0.1:{port}"
 """
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @asynccontextmanager
 async def running(folder: Path, port: int, more: str = "") -> AsyncIterator[Daemon]:
     path = folder / "site.toml"
@@ -49,7 +44,7 @@ async def running(folder: Path, port: int, more: str = "") -> AsyncIterator[Daem
         yield daemon
     finally:
         daemon.stop()
-        await asyncio.wait_for(task, 10)
+        await asyncio.wait_for(task, 30)
 
 
 async def until(true: Callable[[], bool], seconds: float = 20.0) -> bool:
@@ -63,7 +58,7 @@ async def until(true: Callable[[], bool], seconds: float = 20.0) -> bool:
 async def _get(port: int, path: str = "/") -> httpx.Response | None:
     try:
         async with httpx.AsyncClient() as client:
-            return await client.get(f"http://127.0.0.1:{port}{path}", timeout=5)
+            return await client.get(f"http://127.0.0.1:{port}{path}", timeout=30)
     except httpx.TransportError:
         return None
 
