@@ -86,7 +86,7 @@ def _stale(payload: Mapping[str, Any], site: Site, now: datetime) -> str:
     """Why the outlook is too old to say that anything is covered, "" where it is not."""
     issued, made = _moment(payload.get("forecast_issued")), _moment(payload.get("at"))
     judged = any(h["uncovered"] is not None for h in payload["hours"])
-    if not judged or issued is None or (now - issued).total_seconds() > Limits(site.settings)["forecast_age"]:
+    if not judged or issued is None or forecast_old(issued, site, now):
         return "Not known: the forecast is missing or old."
     if made is not None and now - made > OUTLOOK_OLD:
         return f"Not known: the outlook is {words.age((now - made).total_seconds())} old; the service makes none."
@@ -217,24 +217,33 @@ def trouble(
     payload: Mapping[str, Any] | None, health: Mapping[str, SourceHealth], site: Site, now: datetime
 ) -> list[str]:
     """Return in words what is silent, failing or too old, by the limits that the alerts go by."""
-    out, limits = [], Limits(site.settings)
-    specs = {s.name: s for s in site.sensors}
-    for source in sorted(health.values(), key=lambda s: s.since):
-        name = words.called(source.name, source.kind)
-        if source.error:
-            out.append(f"{name} fails since {words.age((now - source.since).total_seconds())}")
-        elif source.ok_at is None:
-            out.append(f"{name} was never heard")
-        elif source.interval_s and (now - source.ok_at).total_seconds() > (
-            silence_s(specs[source.name], limits) if source.name in specs else limits["silent"] * source.interval_s
-        ):
-            out.append(f"{name} is silent for {words.age((now - source.ok_at).total_seconds())}")
+    limits = Limits(site.settings)
+    by_age = sorted(health.values(), key=lambda s: s.since)
+    wrong = [(words.called(source.name, source.kind), source_trouble(source, site, now)) for source in by_age]
+    out = [f"{name} {what}" for name, what in wrong if what]
     if payload is not None:
         issued = _moment(payload.get("forecast_issued"))
-        if issued is not None and (now - issued).total_seconds() > limits["forecast_age"]:
+        if issued is not None and forecast_old(issued, site, now):
             out.append(f"the forecast is {words.age((now - issued).total_seconds())} old")
         out += _levels(payload, limits, now)
     return out
+
+
+def forecast_old(issued: datetime, site: Site, now: datetime) -> bool:
+    """Whether a forecast is older than the alerts allow."""
+    return (now - issued).total_seconds() > Limits(site.settings)["forecast_age"]
+
+
+def source_trouble(source: SourceHealth, site: Site, now: datetime) -> str:
+    """Return what is wrong with one input, as the end of a sentence, "" where nothing is."""
+    if source.error:
+        return f"fails since {words.age((now - source.since).total_seconds())}"
+    if source.ok_at is None:
+        return "was never heard"
+    limits, spec = Limits(site.settings), next((s for s in site.sensors if s.name == source.name), None)
+    allowed = silence_s(spec, limits) if spec is not None else limits["silent"] * (source.interval_s or 0.0)
+    passed = (now - source.ok_at).total_seconds()
+    return f"is silent for {words.age(passed)}" if source.interval_s and passed > allowed else ""
 
 
 def _levels(payload: Mapping[str, Any], limits: Limits, now: datetime) -> list[str]:

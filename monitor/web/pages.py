@@ -22,7 +22,7 @@ from monitor.model.units_out import duration, show
 from monitor.outlook.level import ago
 from monitor.physics import shell
 from monitor.web import section, words
-from monitor.web.answer import ZERO_C_K
+from monitor.web.answer import ZERO_C_K, forecast_old, source_trouble
 from monitor.web.gather import Facts
 
 BASIS_WORDS: dict[Basis, str] = {
@@ -240,23 +240,18 @@ def inputs(facts: Facts, site: Site, *, all_kinds: bool = True) -> list[InputRow
     for source in sorted(facts.health.values(), key=lambda s: (s.kind, s.name)):
         if not all_kinds and source.kind not in SEEN and not source.error:
             continue
-        if source.ok_at is None:
-            age = "never heard"
-        else:
-            passed = (facts.now - source.ok_at).total_seconds()
-            age = "now" if passed < 60 else f"{words.age(passed)} ago"
+        age = "never heard" if source.ok_at is None else words.ago((facts.now - source.ok_at).total_seconds())
         since = words.day_clock(source.since, ZoneInfo(site.timezone))
-        text = f"{source.error} (since {since})" if source.error else ""
-        out.append(
-            InputRow(words.called(source.name, source.kind), age, text, bool(source.error) or source.ok_at is None)
-        )
+        wrong = source_trouble(source, site, facts.now)
+        text = f"{source.error} (since {since})" if source.error else wrong
+        out.append(InputRow(words.called(source.name, source.kind), age, text, bool(wrong)))
     payload = facts.payload
     if payload is not None and payload.get("forecast_issued"):
         issued = datetime.fromisoformat(payload["forecast_issued"])
-        age = words.age((facts.now - issued).total_seconds())
+        old = forecast_old(issued, site, facts.now)
         origin = f" ({payload['forecast_source']})" if payload.get("forecast_source") else ""
-        told = f"issued {age} ago" if age != "now" else "issued now"
-        out.insert(0, InputRow(f"forecast in use{origin}", told, "", False))
+        told = f"issued {words.ago((facts.now - issued).total_seconds())}"
+        out.insert(0, InputRow(f"forecast in use{origin}", told, "too old to go by" if old else "", old))
     return out
 
 

@@ -164,7 +164,7 @@ def _rows(site: Site, other: Site, before: Outlook, after: Outlook) -> list[Row]
     at = _coldest(before)
     if at is not None:
         a, b = before.hours[at], after.hours[at]
-        air = show(a.air_k, "temperature", units)
+        air = words.whole(show(a.air_k, "temperature", units))
         rows += [
             Row(f"Carried without end at {air}", show(a.sustained_w[basis], "power", units),
                 show(b.sustained_w[basis], "power", units)),
@@ -172,7 +172,7 @@ def _rows(site: Site, other: Site, before: Outlook, after: Outlook) -> list[Row]
             Row("Level needed to carry it without end", _share(a.level_needed[basis]), _share(b.level_needed[basis])),
         ]  # fmt: skip
     rows.append(
-        Row("Stretches uncovered", str(len(before.uncovered)) if before.hours else "–", str(len(after.uncovered)))
+        Row("Times that fall short", str(len(before.uncovered)) if before.hours else "–", str(len(after.uncovered)))
     )
     if other.supply.regulator_w:
         rows.append(

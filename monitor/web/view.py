@@ -90,6 +90,7 @@ def templates() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.filters["curve_class"] = _curve_class
+    made.filters["whole"] = words.whole
     return made
 
 

@@ -75,6 +75,18 @@ def test_old_data_never_cover_a_night(payload: dict[str, Any]) -> None:
     assert "A, B read 2 days ago" in old.trust
 
 
+def test_the_page_of_inputs_finds_the_same_wrong_as_the_first_screen(tmp_path: Path) -> None:
+    path, site = tmp_path / "store.db", house.site()
+    house.fill(path, site)
+    with house.served(path, site, now=NOW + timedelta(days=4)) as made:
+        first, inputs = (httpx.get(made.url + page).text for page in ("/", "/inputs"))
+    assert "sensor “scale under A” is silent for 4 days" in first
+    row = re.search(r"<tr[^>]*><th[^>]*>sensor “scale under A”.*?</tr>", inputs)
+    assert row is not None
+    assert "is silent for 4 days" in row[0]
+    assert "too old to go by" in inputs
+
+
 @pytest.mark.parametrize(("hour", "day"), [(2, 6), (5, 6), (7, 7), (12, 7), (18, 7), (23, 7)])
 def test_tonight_is_the_night_that_a_person_means(hour: int, day: int) -> None:
     now = datetime(2031, 1, 6, hour, 30, tzinfo=DENVER).astimezone(UTC)
