@@ -56,7 +56,8 @@ class Standing(Base):
             for state in judgement.states:
                 self._db.execute(
                     "INSERT INTO alert_state (key, state) VALUES (?, ?) "
-                    "ON CONFLICT (key) DO UPDATE SET state = excluded.state",
+                    "ON CONFLICT (key) DO UPDATE SET state = excluded.state "
+                    "WHERE alert_state.state IS NOT excluded.state",
                     (state.key, pack_state(state)),
                 )
             for t in judgement.transitions:

@@ -98,6 +98,11 @@ def ingest(window_s: float) -> None:
         100 * bare.cpu_s / window_s, "%")  # fmt: skip
     row("  resident memory", service.rss_mb, bare.rss_mb, "MB")
     row("  start to the first judged outlook", service.ready_s, bare.ready_s, "s")
+    row("  its highest, from the start on", service.peak_mb, bare.peak_mb, "MB")
+    a_day = 86_400 / window_s / 1e6
+    row("  written to files in that window, as a day", service.wrote * a_day, bare.wrote * a_day, "MB/day")
+    begun = time.time() - window_s
+    print(f"  rounds in the window: {sum(t >= begun for t in service.told['rounds'])}")
     for share, name in ((0.5, "middle"), (0.99, "99 of 100"), (1.0, "slowest")):
         row(f"  sender to taken in, {name}", service.delay(share), bare.delay(share), "ms")
     row("  readings taken in", service.told["count"], bare.told["count"], "")
@@ -176,6 +181,7 @@ def _round(of: Site, count: int) -> None:
             again, _ = least(lambda: work(of, store, NOW + timedelta(minutes=30), {}, kept), 1)
         row("  the first round after a start, two days of readings", first, None, "s")
         row("  a round from then on (with its half-hour's readings)", again, None, "s")
+        row("  resident memory of this process at its highest so far", board_live.memory("self", "VmHWM"), None, "MB")
         with house.served(path, of, now=NOW) as made, httpx.Client(base_url=made.url, timeout=300.0) as client:
             client.get("/").raise_for_status()
             wall, _ = least(lambda: client.get("/").raise_for_status(), 2)

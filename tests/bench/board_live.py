@@ -112,6 +112,7 @@ class Seen:
     wrote: int
     ready_s: float
     told: dict[str, Any]
+    peak_mb: float = 0.0
 
     def delay(self, share: float) -> float:
         """A quantile of the delays (ms)."""
@@ -121,11 +122,16 @@ class Seen:
 
 def _stat(pid: int) -> tuple[float, float, int]:
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    rss = re.search(r"VmRSS:\s+(\d+)", Path(f"/proc/{pid}/status").read_text())
     wrote = re.search(r"write_bytes: (\d+)", Path(f"/proc/{pid}/io").read_text())
-    assert rss is not None
     assert wrote is not None
-    return (int(fields[11]) + int(fields[12])) / TICK, int(rss[1]) / 1024, int(wrote[1])
+    return (int(fields[11]) + int(fields[12])) / TICK, memory(pid, "VmRSS"), int(wrote[1])
+
+
+def memory(pid: int | str, which: str) -> float:
+    """Resident memory of a process (MB): VmRSS now, VmHWM at its highest."""
+    found = re.search(rf"{which}:\s+(\d+)", Path(f"/proc/{pid}/status").read_text())
+    assert found is not None
+    return int(found[1]) / 1024
 
 
 class Process:
@@ -149,10 +155,11 @@ class Process:
     def seen(self) -> Seen:
         """The window ends; so does the process."""
         cpu, rss, wrote = _stat(self.pid)
+        peak = memory(self.pid, "VmHWM")
         self._process.send_signal(signal.SIGTERM)
         out = self._process.communicate(timeout=30)[0]
         told = json.loads(out.strip().splitlines()[-1])
-        return Seen(cpu - self.before[0], rss, wrote - self.before[2], self.ready_s, told)
+        return Seen(cpu - self.before[0], rss, wrote - self.before[2], self.ready_s, told, peak)
 
 
 @contextlib.contextmanager
