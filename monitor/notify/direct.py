@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Literal
 
@@ -19,6 +19,7 @@ from monitor.model.site import Channel, Site
 from monitor.notify import channels
 from monitor.notify.attempt import Attempts
 from monitor.notify.lane import Clock
+from monitor.notify.outcome import Outcome
 
 log = logging.getLogger(__name__)
 
@@ -43,11 +44,10 @@ class Direct:
         what: Literal["raised", "ended"],
         said: tuple[str, str],
         severity: Severity = "Severe",
-    ) -> None:
-        """Send headline and body on every channel of the site; returns at once."""
+    ) -> bool:
+        """Send headline and body on every channel of the site; returns at once, False where there is no memory to."""
         now = self._clock.now()
         notice = notice_of(topic, what, said, severity, now)
-        log.warning("told past the outbox: %s", said[0])
         self._threads = [t for t in self._threads if t.is_alive()]
         for channel in site.channels:
             if channel.name == channels.LOG:
@@ -55,8 +55,14 @@ class Direct:
             thread = threading.Thread(
                 target=self._send, args=(channel, notice), name=f"direct {channel.name}", daemon=True
             )
+            try:
+                thread.start()
+            except RuntimeError as error:  # no memory for its stack
+                log.error("channel %s: %s", channel.name, error)
+                return False
             self._threads.append(thread)
-            thread.start()
+        log.warning("told past the outbox: %s", said[0])
+        return True
 
     def wait(self, timeout_s: float) -> None:
         """Wait for what is under way, at most so long for each channel."""
@@ -71,7 +77,7 @@ class Direct:
         try:
             way, attempts = channels.open_way(channel), Attempts(channel.name, self._deadline_s)
             for wait_s in (*self._waits_s, None):
-                outcome = attempts.run(0, lambda: way.send(notice, self._clock.now()))
+                outcome = _attempt(attempts, lambda: way.send(notice, self._clock.now()))
                 if outcome.ok or outcome.permanent or outcome.unsure or wait_s is None:
                     break
                 self._clock.wait(self._end, wait_s)
@@ -84,6 +90,14 @@ class Direct:
         else:
             if outcome.error:
                 log.error("channel %s: %s", channel.name, outcome.error)
+
+
+def _attempt(attempts: Attempts, send: Callable[[], Outcome]) -> Outcome:
+    """Try once; memory that is short ends neither this nor the attempts to come."""
+    try:
+        return attempts.run(0, send)
+    except (RuntimeError, MemoryError) as error:
+        return Outcome(f"failed: {type(error).__name__}")
 
 
 def notice_of(

@@ -63,9 +63,9 @@ class Outage:
             return
         last = self._told_s
         if last is None or now - last >= (AGAIN_S if self._standing else SELDOM_S):
-            self._told_s, self._standing = now, True
             said = words_out(self._core.site, self._core.clock, error, waiting)
-            self._core.direct.tell(self._core.site, "store", "raised", said)
+            if self._core.direct.tell(self._core.site, "store", "raised", said):
+                self._told_s, self._standing = now, True
 
     def _works(self, now: float) -> None:
         self._bad_s = None
@@ -83,10 +83,9 @@ class Outage:
             self._blind = False
             core.direct.tell(core.site, "outlook", "ended", words_back(core.site, core.clock), "Moderate")
         elif since is not None and now - since >= BLIND_S and not self._blind:
-            self._blind = True
             entry = core.board.get("outlook")
             said = words_out(core.site, core.clock, f"no outlook can be made ({entry.error if entry else 'not known'})")
-            core.direct.tell(core.site, "outlook", "raised", said)
+            self._blind = core.direct.tell(core.site, "outlook", "raised", said)
 
     def _tell_gas(self, now: float) -> None:
         core = self._core
@@ -94,11 +93,11 @@ class Outage:
         for c in supply.gas_detected(core.site, known, core.clock.now()):
             last = self._gas_told_s.get(c.subject)
             if c.holds and (last is None or now - last >= GAS_S):
-                self._gas_told_s[c.subject] = now
                 at = core.clock.now()
                 blank = AlertState(c.key, c.kind, c.subject, "unacknowledged", at)
                 said = wording.text(core.site, "raised", c, blank, c.reason, at)
-                core.direct.tell(core.site, c.key, "raised", said, "Extreme")
+                if core.direct.tell(core.site, c.key, "raised", said, "Extreme"):
+                    self._gas_told_s[c.subject] = now
 
 
 def words_out(site: Site, clock: Clock, error: str, waiting: int = 0) -> tuple[str, str]:

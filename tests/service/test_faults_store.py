@@ -139,6 +139,23 @@ def test_a_channel_that_is_down_is_tried_again_and_one_that_hangs_holds_nobody_u
         direct.stop()
 
 
+def test_without_memory_for_a_thread_it_says_so_and_is_asked_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_stack(_: object) -> None:
+        raise RuntimeError("can't start new thread")
+
+    with web_server() as web:
+        site = load(harness.write_site(tmp_path, harness.SITE, channel(web)))
+        direct = Direct(RealClock())
+        with monkeypatch.context() as patch:
+            patch.setattr("threading.Thread.start", no_stack)
+            assert not direct.tell(site, "store", "raised", ("Headline", "Body"))
+        assert direct.tell(site, "store", "raised", ("Headline", "Body"))
+        direct.wait(5.0)
+        assert titles(web) == ["Headline"]
+
+
 def test_a_start_that_fails_is_told_once_and_its_end_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder, run = tmp_path / "disk", tmp_path / "run"
     folder.mkdir()
