@@ -121,6 +121,10 @@ def _said(learnt: tuple[float, int]) -> tuple[float, str]:
     return kg, f"from {days} days{short}"
 
 
+def _days(count: int) -> str:
+    return f"{count} day{'' if count == 1 else 's'}"
+
+
 def use_by_day(site: Site, store: Store, entries: Sequence[Entry], now: datetime) -> tuple[dict[date, float], str]:
     """Return the fuel burnt by local day (kg): by the levels where they tell it, by the fills on the other days."""
     from monitor.model.reading import LEVEL_QUANTITIES, Quantity
@@ -142,11 +146,11 @@ def use_by_day(site: Site, store: Store, entries: Sequence[Entry], now: datetime
     from_fills = len(both) - len(by_level)
     if not both:
         return both, "no day's use is known: neither levels nor two fills of a cylinder tell it"
-    words = [f"levels on {len(by_level)} days"] if by_level else []
+    words = [f"levels on {_days(len(by_level))}"] if by_level else []
     unread = [c.name for c in site.cylinders if c.valve_open and c.name not in {r.subject for r in readings}]
     if by_level and unread:
         words[0] += f" (no level of {', '.join(unread)} was read: its part is inferred)"
-    words += [f"fills on {from_fills} days, spread evenly between them"] if from_fills else []
+    words += [f"fills on {_days(from_fills)}, spread evenly between them"] if from_fills else []
     return both, "use by " + " and ".join(words)
 
 

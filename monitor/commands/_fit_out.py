@@ -113,7 +113,7 @@ def keep(site: Site, done: tuple[str, ...], at: str | None, note: str, path: Pat
         raise BadInput(problems)
     steps = [name for name in fit_out.NAMES if name in named]
     with database.Store.open(database.find(site, path)) as store, store.transaction():
-        place.require(store, site)
+        place.tie(store, site)
         entries = enter(store, site, steps, time, now, note)
     return {
         "entries": entries,

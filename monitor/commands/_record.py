@@ -53,7 +53,7 @@ def keep(kind: str, subject: str | None, told: Mapping[str, str | None], asked: 
     site, now = load(find(asked.site)), datetime.now(UTC)
     given = _asked_for(kind, {k: v for k, v in told.items() if v is not None})
     with database.Store.open(database.find(site, asked.store)) as opened, opened.transaction():
-        place.require(opened, site)
+        place.tie(opened, site)  # undone with the rest where the entry is refused
         so_far = opened.entries(record.MARKING)
         event = entered(site, kind, subject, given, asked.at, now, full=full)
         then = at_entry(record.marked(site, so_far, event.time), event)
@@ -105,7 +105,7 @@ def entered(
         elif field.needed:
             example = " or ".join(field.kind) if isinstance(field.kind, tuple) else field.example or "some words"
             problems.append(Problem(f"--{field.option}", "nothing", f"a value, such as {example}; it is never assumed"))
-    if not payload and kind in {"fill", "marks"} and not full and not problems:
+    if not payload and kind in {"fill", "marks", "delivery"} and not full and not problems:
         problems.append(Problem(kind, "nothing told", "at least one value", "`--help` lists them"))
     if problems:
         raise BadInput(problems)

@@ -50,6 +50,8 @@ def bring_in(path: Path, asked: _record.Asked, *, dry_run: bool) -> None:
     with database.Store.open(database.find(site, asked.store)) as opened, opened.transaction():
         place.require(opened, site)
         taken = take(opened, site, found, dry_run=dry_run)
+        if taken and not dry_run:
+            place.tie(opened, site)
     _say(found, taken, dry_run=dry_run, as_json=asked.json)
 
 

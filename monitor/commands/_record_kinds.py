@@ -136,8 +136,8 @@ def value(field: Field, text: str, key: str, now: datetime, problems: list[Probl
             return text
         problems.append(Problem(key, f'"{text}"', "a year and a month such as 2024-05, not to come"))
     elif field.kind == "money":
-        if re.fullmatch(r"\d{1,9}(\.\d{1,4})?", text):
-            return float(text)
+        if re.fullmatch(r"\d{1,9}(\.\d{1,4}|,\d{1,2})?", text):  # "1,250" could be either: it is asked for again
+            return float(text.replace(",", "."))
         problems.append(Problem(key, f'"{text}"', f"an amount without its sign, such as {field.example}"))
     else:
         try:

@@ -40,6 +40,7 @@ def import_readings(
         fresh = _importing.fresh(opened, found.readings)
         if not dry_run and fresh:
             opened.add_readings(fresh)
+            place.tie(opened, loaded)
     _importing.report(found, fresh, loaded, dry_run=dry_run, as_json=json)
     if found.problems and dry_run and not skip_bad:
         raise typer.Exit(2)

@@ -72,6 +72,7 @@ def reading(
     with database.Store.open(database.find(loaded, store)) as opened:
         place.require(opened, loaded)
         kept = _enter(opened, loaded, cylinder, told, at, correct, note)
+        place.tie(opened, loaded)
         loaded = marked(loaded, opened.entries(MARKING), max(r.time for r in kept))
     _reading.print_entered(kept, loaded, as_json=json)
 

@@ -249,7 +249,8 @@ def price(entries: Sequence[Entry], zone: ZoneInfo, rates: Rates) -> Price:
     elif rates.fuel_kg is not None:
         kg, basis = rates.fuel_kg, "as stated in the site file; no fill has both a price and a mass"
     else:
-        return Price(None, f"none of {len(every)} fills has both a price and a mass", None, rates.efficiency)
+        lacks = f"none of {len(every)} fills has both a price and a mass" if every else "no fill is in the record"
+        return Price(None, lacks, None, rates.efficiency)
     made = [(t.cost, t.mass_kg) for t in trips(entries, zone, rates) if t.cost is not None and t.mass_kg is not None]
     mass = math.fsum(m for _, m in made)
     return Price(kg, basis, math.fsum(c for c, _ in made) / mass if mass > 0.0 else None, rates.efficiency)

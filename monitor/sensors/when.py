@@ -11,6 +11,7 @@ from monitor.model.errors import BadInput, Problem
 
 EXPECTED = 'a time such as "18:30", "yesterday 18:30", "2 h ago" or "2026-01-05 18:30"'
 _AGO = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?(s|sec|min|minutes?|h|hours?|d|days?|weeks?) ago", re.IGNORECASE)
+_ONE_DIGIT = re.compile(r"^(\d{4}-\d\d-\d\d[T ])(\d:)")  # of the hour: as people write it
 _CLOCK = re.compile(r"(?:(today|yesterday),? )?([0-2]?[0-9])[:.]([0-5][0-9])", re.IGNORECASE)
 _SECONDS = {"s": 1, "m": 60, "h": 3600, "d": 86_400, "w": 604_800}
 EXPECTED_AHEAD = 'a day or time to come, such as "tomorrow", "tomorrow 10:00", "2026-01-05" or "2026-01-05 10:00"'
@@ -88,7 +89,7 @@ def _clock(plain: str, now: datetime, zone: str, key: str) -> datetime | None:
 
 def _written(plain: str, zone: str, key: str) -> datetime:
     try:
-        found = datetime.fromisoformat(plain)
+        found = datetime.fromisoformat(_ONE_DIGIT.sub(r"\g<1>0\g<2>", plain))
     except ValueError:
         raise BadInput(Problem(key, f'"{plain[:60]}"', EXPECTED)) from None
     if not _YEARS[0] <= found.year <= _YEARS[1]:

@@ -319,6 +319,15 @@ def test_a_way_driven_is_told_in_miles_and_asked_for_as_a_distance(run: Run) -> 
     assert " in" not in error.value.problems[0].hint
 
 
+def test_an_hour_of_one_digit_and_a_decimal_comma_are_read_and_what_could_be_either_is_not(run: Run) -> None:
+    kept = run("record", "trip", "--cost", "6,50", "--at", "2025-06-01 8:00")
+    assert kept["payload"]["cost"] == 6.5
+    assert kept["time"] == "2025-06-01T13:00:00+00:00"
+    for words in (("trip", "--cost", "1,250"), ("trip", "--at", "2025-06-1 8:00"), ("delivery",)):
+        with pytest.raises(BadInput):
+            run("record", *words)
+
+
 def test_a_day_to_come_is_listed_by_the_sites_clock(run: Run) -> None:
     run("record", "planned-refill", "tomorrow 22:00")  # of the next day already in UTC
     local = datetime.now(ZoneInfo("America/Chicago")) + timedelta(days=1)

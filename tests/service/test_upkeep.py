@@ -358,6 +358,20 @@ def test_finer_coordinates_are_no_other_place(site: Path, tied: Path) -> None:
         place.require(store, load(site))
 
 
+def test_the_first_fact_by_a_command_marks_a_database_and_a_refused_one_does_not(site: Path) -> None:
+    """Two site files in two folders share the usual place: before any service ran, the second must be told."""
+    path = site.with_name("new.db")
+    refused = boiloff("record", "trip", "--cost", "much", "--site", site, "--store", path)
+    assert refused.returncode == BadInput.exit_code
+    with Store.open(path) as store:
+        assert place.kept(store) is None
+    for command in (("record", "trip", "--cost", "5"), ("reading", "A", "--weighs", "50 lb")):
+        assert boiloff(*command, "--site", site, "--store", path).returncode == 0
+        said = boiloff(*command, "--site", elsewhere(site), "--store", path)
+        assert said.returncode == BadInput.exit_code
+        assert "boiloff same-place" in said.stderr
+
+
 @pytest.mark.parametrize(
     "command",
     [
