@@ -210,7 +210,8 @@ def learn(log: DayLog, habit_kg_d: float, habit_sd_kg_d: float) -> Use:
     plain = used - week[weekday] - slope * shift
     rate, effective = _local(plain, age, habit_kg_d, habit_sd_kg_d)
     s0, s1, s2 = _sums(plain, np.flatnonzero(good), rate, effective, habit_sd_kg_d)
-    words = f"use learnt from {days} days" if days >= LEAST_DAYS else f"use from {days} days and a first guess"
+    few = f"use from {days} day{'' if days == 1 else 's'} and a first guess"
+    words = f"use learnt from {days} days" if days >= LEAST_DAYS else few
     return Use(max(rate, LEAST_RATE), week, slope, usual, s0, s1, s2, days, _hours(log), words)
 
 
