@@ -164,7 +164,8 @@ def test_the_store_form_uses_its_readings_and_forecast(site: Path, tmp_path: Pat
     done = boiloff("--site", site, "--store", path, "--json", "--fail-on", "uncovered")
     assert done.returncode == 1, done.stderr
     told = json.loads(done.stdout)
-    assert len(told["hours"]) == 48
+    turned = datetime.now(UTC).hour != start.hour  # an hour may have ended meanwhile
+    assert len(told["hours"]) in ({47, 48} if turned else {48})
     assert [round(x["left_kg"]) for x in told["levels"]] == [4, 3]
     assert told["uncovered"]
     text = boiloff("--site", site, "--store", path)

