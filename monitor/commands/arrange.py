@@ -111,9 +111,8 @@ def arrange(
 
     Each: the coldest air it carries, how long it holds, short nights in past winters, refills, weights, fuel and cost.
     """
-    import os
+    import os  # below: many small products are slower on several threads, and much slower beside other work
 
-    # its many small products are slower on several threads than on one, and much slower beside other work
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from monitor.commands import _arrange, _arrange_ask
 
