@@ -12,6 +12,7 @@ from monitor.physics import fluid
 Array = NDArray[np.float64]
 _CENTRE_K, _HALF_K = 268.0, 68.0
 _DEGREE = 7
+_STRIDE = 32  # columns; a multiple of what BLAS kernels take at once
 
 
 @lru_cache(maxsize=1)
@@ -27,15 +28,15 @@ def _polynomials() -> Array:
 def liquid(t_k: Array) -> tuple[Array, Array, Array]:
     """Density (kg/m3), heat capacity (J/kgK) and latent heat (J/kg) of propane at `t_k`, 200-336 K, held outside.
 
-    Within 2e-5 of `fluid`. One product of a small matrix with the powers is the cheapest way to three polynomials; by
-    einsum, as a BLAS rounds by where in the array a number stands.
+    Within 2e-5 of `fluid`. One product of a small matrix with the powers is the cheapest way to three polynomials. Its
+    last columns are rounded another way where they do not fill a BLAS's stride: so they are filled up, and a number's
+    result does not depend on how many others it is worked out with.
     """
-    if t_k.size == 1:  # alone it would be summed in another order
-        two = liquid(np.repeat(t_k.ravel(), 2))
-        return two[0][:1].reshape(t_k.shape), two[1][:1].reshape(t_k.shape), two[2][:1].reshape(t_k.shape)
-    powers = np.empty((_DEGREE + 1, *t_k.shape))
+    count = t_k.size
+    powers = np.empty((_DEGREE + 1, -(-count // _STRIDE) * _STRIDE))
     z = powers[1]
-    np.subtract(t_k, _CENTRE_K, out=z)
+    z[count:] = 0.0
+    np.subtract(t_k, _CENTRE_K, out=z[:count].reshape(t_k.shape))
     z *= 1.0 / _HALF_K
     np.minimum(z, 1.0, out=z)
     np.maximum(z, -1.0, out=z)
@@ -44,8 +45,8 @@ def liquid(t_k: Array) -> tuple[Array, Array, Array]:
     np.multiply(powers[2], z, out=powers[3])
     np.multiply(powers[2], powers[2], out=powers[4])
     np.multiply(powers[1:4], powers[4], out=powers[5:8])
-    out = np.einsum("ij,jk->ik", _polynomials(), powers.reshape(_DEGREE + 1, -1)).reshape(3, *t_k.shape)
-    return out[0], out[1], out[2]
+    density, heat, latent = np.dot(_polynomials(), powers)[:, :count]
+    return density.reshape(t_k.shape), heat.reshape(t_k.shape), latent.reshape(t_k.shape)
 
 
 @lru_cache(maxsize=8)
