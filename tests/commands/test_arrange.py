@@ -235,7 +235,8 @@ def test_ctrl_c_prints_what_is_done_and_exits_130(tmp_path: Path) -> None:
     past.write_text(parts[0][0] + "\n" + "".join(body for _, body in parts))
     # Python that tells when the second kind is begun, so that the key is pressed in the midst of the work
     code = (
-        "import sys\n"
+        "import signal, sys\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background job would ignore the key
         "from monitor import cli\n"
         "from monitor.outlook import arrange as a\n"
         "whole, seen = a._of_kind, []\n"
