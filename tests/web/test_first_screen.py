@@ -168,3 +168,10 @@ def test_the_api_tells_when_the_household_will_go(tmp_path: Path) -> None:
         assert datetime.fromisoformat(told) == going
         assert "You plan to go on Tue 7 Jan, 18:30" in httpx.get(made.url + "/trip").text
         assert "You plan to go for gas on Tue 7 Jan, 18:30" in httpx.get(made.url + "/").text
+
+
+def test_an_alert_whose_times_differ_from_the_answer_says_why(home: house.House) -> None:
+    text = httpx.get(home.url + "/").text
+    alert = re.search(r'<a href="/alerts#cold-shortfall/site">', text)
+    assert alert is not None
+    assert "so it may begin earlier and end later than the times at the top" in text[alert.end() :]
