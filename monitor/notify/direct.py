@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Literal
@@ -25,6 +26,7 @@ log = logging.getLogger(__name__)
 
 DEADLINE_S = 60.0  # real seconds for one attempt
 WAITS_S = (60.0, 300.0, 900.0)  # of the clock, between attempts; after the last it is given up
+PARTLY_S = 3600.0  # real seconds after which what went out on some channels alone is another story
 
 
 class Direct:
@@ -36,6 +38,8 @@ class Direct:
         self._waits_s = tuple(waits_s)
         self._end = threading.Event()
         self._threads: list[threading.Thread] = []
+        # Since when, and channels on which it went out, while others wait for memory.
+        self._begun: dict[tuple[str, str], tuple[float, set[str]]] = {}
 
     def tell(
         self,
@@ -45,12 +49,18 @@ class Direct:
         said: tuple[str, str],
         severity: Severity = "Severe",
     ) -> bool:
-        """Send headline and body on every channel of the site; returns at once, False where there is no memory to."""
+        """Send headline and body on every channel of the site; returns at once.
+
+        False where there is no memory for one: asked again, those that it went out on already are left out.
+        """
         now = self._clock.now()
         notice = notice_of(topic, what, said, severity, now)
         self._threads = [t for t in self._threads if t.is_alive()]
+        since, begun = self._begun.setdefault((topic, what), (time.monotonic(), set()))
+        if time.monotonic() - since > PARTLY_S:
+            self._begun[topic, what] = time.monotonic(), (begun := set())
         for channel in site.channels:
-            if channel.name == channels.LOG:
+            if channel.name == channels.LOG or channel.name in begun:
                 continue
             thread = threading.Thread(
                 target=self._send, args=(channel, notice), name=f"direct {channel.name}", daemon=True
@@ -60,7 +70,9 @@ class Direct:
             except RuntimeError as error:  # no memory for its stack
                 log.error("channel %s: %s", channel.name, error)
                 return False
+            begun.add(channel.name)
             self._threads.append(thread)
+        self._begun = {k: v for k, v in self._begun.items() if k[0] != topic}
         log.warning("told past the outbox: %s", said[0])
         return True
 

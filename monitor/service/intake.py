@@ -47,7 +47,7 @@ class Intake:
         """Hand a reading to the writer; `done` is called when it is durable."""
         matters = self._matters(reading)
         self.count += 1
-        if reading.quantity is Quantity.GAS_DETECTED:
+        if reading.quantity is Quantity.GAS_DETECTED and reading.value is not None:  # "not known" takes nothing back
             self.gas[reading.source] = reading
 
         def durable() -> None:

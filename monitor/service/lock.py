@@ -50,15 +50,15 @@ class Lock:
                     f"Process {holder} runs on it; end that one, or give --store another path.",
                 )
             )
-        os.ftruncate(file, 0)
-        os.pwrite(file, f"{os.getpid()}\n".encode().ljust(_ROOM), 0)
+        with contextlib.suppress(OSError):  # a full disk: the lock holds without; what is wrong is told by the store
+            os.pwrite(file, f"{os.getpid()}\n".encode().ljust(_ROOM), 0)
         self._file = file
 
     def release(self) -> None:
         """Let go; the file stays, as removing it would race with the next to come."""
         if self._file is not None:
             with contextlib.suppress(OSError):
-                os.ftruncate(self._file, 0)
+                os.pwrite(self._file, b"".ljust(_ROOM), 0)  # its bytes are kept for the next to come
             os.close(self._file)
             self._file = None
 

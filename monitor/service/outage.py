@@ -32,8 +32,43 @@ SELDOM_S = 6 * 3600.0  # between two first words, where it comes and goes
 AGAIN_S = 86_400.0
 BLIND_S = 900.0  # rounds that cannot be kept for another reason: the loop is begun anew by itself at first
 SETTLED_S = 60.0  # it has worked for this long: it is over
-GAS_S = 3600.0
+GAS_S = 3600.0  # between two words of the same gas
+GAS_BLIND_S = 20.0  # rounds that fail: by then some four were tried, and none told of gas
 NO_DETECTOR = "boiloff is no gas detector."
+
+
+class _Spell:
+    """A trouble that lasts: when its beginning, its going on and its end are to be told. All times are uptime (s)."""
+
+    def __init__(self) -> None:
+        self._bad_s: float | None = None
+        self._good_s: float | None = None
+        self._told_s: float | None = None
+        self._standing = False
+
+    def bad(self, now: float, patience_s: float) -> bool:
+        """Note that it is so now; return whether to tell it."""
+        self._good_s = None
+        self._bad_s = self._bad_s if self._bad_s is not None else now
+        if now - self._bad_s < patience_s:
+            return False
+        return self._told_s is None or now - self._told_s >= (AGAIN_S if self._standing else SELDOM_S)
+
+    def told(self, now: float) -> None:
+        """Note that people were told."""
+        self._told_s, self._standing = now, True
+
+    def good(self, now: float) -> bool:
+        """Note that it is not so now; return whether its end is to be told: True once."""
+        self._bad_s = None
+        self._good_s = self._good_s if self._good_s is not None else now
+        over = self._standing and now - self._good_s >= SETTLED_S
+        self._standing = self._standing and not over
+        return over
+
+    def unknown(self) -> None:
+        """Note that nobody can say whether it is so: patience begins anew."""
+        self._bad_s = self._good_s = None
 
 
 class Outage:
@@ -42,58 +77,45 @@ class Outage:
     def __init__(self, core: Core, gas: Mapping[str, Reading]) -> None:
         self._core = core
         self._gas = gas
-        self._bad_s: float | None = None  # uptime since which it cannot be written
-        self._good_s: float | None = None
-        self._told_s: float | None = None
-        self._standing = False
-        self._blind = False
+        self._store, self._blind = _Spell(), _Spell()
         self._gas_told_s: dict[str, float] = {}
 
     def look(self, error: str, waiting: int) -> None:
         """Tell what there is to tell. `error`: why the store cannot be written, "" where it can."""
-        now = uptime_s()
-        if not error:
-            self._works(now)
-            self._tell_blind(now)
+        core, now = self._core, uptime_s()
+        since = core.failing_s
+        self._tell_gas(now, blind=bool(error) or (since is not None and now - since >= GAS_BLIND_S))
+        if error:
+            self._blind.unknown()  # of course no round is kept: what is wrong is the store
+            if self._store.bad(now, PATIENCE_S):
+                said = words_out(core.site, core.clock, error, waiting)
+                if core.direct.tell(core.site, "store", "raised", said):
+                    self._store.told(now)
             return
-        self._good_s = None
-        self._bad_s = self._bad_s if self._bad_s is not None else now
-        self._tell_gas(now)
-        if now - self._bad_s < PATIENCE_S:
-            return
-        last = self._told_s
-        if last is None or now - last >= (AGAIN_S if self._standing else SELDOM_S):
-            said = words_out(self._core.site, self._core.clock, error, waiting)
-            if self._core.direct.tell(self._core.site, "store", "raised", said):
-                self._told_s, self._standing = now, True
-
-    def _works(self, now: float) -> None:
-        self._bad_s = None
-        self._gas_told_s.clear()
-        self._good_s = self._good_s if self._good_s is not None else now
-        if self._standing and now - self._good_s >= SETTLED_S:
-            self._standing = False
-            said = words_back(self._core.site, self._core.clock)
-            self._core.direct.tell(self._core.site, "store", "ended", said, "Moderate")
+        if self._store.good(now):
+            core.direct.tell(core.site, "store", "ended", words_back(core.site, core.clock), "Moderate")
+        self._tell_blind(now)
 
     def _tell_blind(self, now: float) -> None:
         """Tell that nothing can be judged though the store is well: what should say so is not judged either."""
-        core, since = self._core, self._core.failing_s
-        if since is None and self._blind:
-            self._blind = False
-            core.direct.tell(core.site, "outlook", "ended", words_back(core.site, core.clock), "Moderate")
-        elif since is not None and now - since >= BLIND_S and not self._blind:
+        core = self._core
+        if core.failing_s is None:
+            if self._blind.good(now):
+                core.direct.tell(core.site, "outlook", "ended", words_back(core.site, core.clock), "Moderate")
+        elif self._blind.bad(now, BLIND_S):
             entry = core.board.get("outlook")
             said = words_out(core.site, core.clock, f"no outlook can be made ({entry.error if entry else 'not known'})")
-            self._blind = core.direct.tell(core.site, "outlook", "raised", said)
+            if core.direct.tell(core.site, "outlook", "raised", said):
+                self._blind.told(now)
 
-    def _tell_gas(self, now: float) -> None:
-        core = self._core
-        known = Known(readings=tuple(r for r in list(self._gas.values()) if (r.value or 0.0) > 0.5))
-        for c in supply.gas_detected(core.site, known, core.clock.now()):
+    def _tell_gas(self, now: float, *, blind: bool) -> None:
+        """Tell of gas where no alert can; what a sensor takes back is told again at once when it comes back."""
+        core, at = self._core, self._core.clock.now()
+        for c in supply.gas_detected(core.site, Known(readings=tuple(self._gas.values())), at):
             last = self._gas_told_s.get(c.subject)
-            if c.holds and (last is None or now - last >= GAS_S):
-                at = core.clock.now()
+            if c.holds is False:
+                self._gas_told_s.pop(c.subject, None)
+            elif blind and c.holds and (last is None or now - last >= GAS_S):
                 blank = AlertState(c.key, c.kind, c.subject, "unacknowledged", at)
                 said = wording.text(core.site, "raised", c, blank, c.reason, at)
                 if core.direct.tell(core.site, c.key, "raised", said, "Extreme"):

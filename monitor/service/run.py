@@ -55,11 +55,11 @@ def serve(site: Path | None, store: Path | None) -> None:
     while True:
         try:
             daemon = Daemon(path, found, hooks=Hooks(page=True))
-        except SourceFailed as error:
-            outage.cannot_start(loaded, found, RealClock(), str(error))
+            asyncio.run(_until_signal(daemon))
+        except (SourceFailed, TimeoutError) as error:  # of a run only before it watches: its start cannot be noted
+            outage.cannot_start(loaded, found, RealClock(), str(error) or "the store does not answer")
             raise
-        asyncio.run(_until_signal(daemon))
-        if not daemon.core.again:
+        if not daemon.anew:
             return
         daemon.core.writer.close(_REST_S)  # what it cannot write was not acknowledged, and comes again
 

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import sqlite3
+import threading
 import time
 from pathlib import Path
 from random import Random
@@ -156,6 +157,34 @@ def test_without_memory_for_a_thread_it_says_so_and_is_asked_again(
         assert titles(web) == ["Headline"]
 
 
+def test_where_memory_is_short_no_channel_hears_it_again_and_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin = threading.Thread.start
+
+    def one_stack(thread: threading.Thread) -> None:
+        if thread.name == "direct push":
+            raise RuntimeError("can't start new thread")
+        begin(thread)
+
+    with web_server() as web, web_server() as other:
+        more = f'\n[[channel]]\nname = "other"\nurl = "json://127.0.0.1:{other.port}/?rto=30"\n'
+        site = load(harness.write_site(tmp_path, harness.SITE, more, channel(web)))
+        direct = Direct(RealClock())
+        with monkeypatch.context() as patch:
+            patch.setattr("threading.Thread.start", one_stack)
+            for _ in range(3):
+                assert not direct.tell(site, "store", "raised", ("Headline", "Body"))
+            direct.wait(60.0)
+        assert titles(other) == ["Headline"]
+        assert direct.tell(site, "store", "raised", ("Headline", "Body"))
+        direct.wait(60.0)
+        assert (titles(other), titles(web)) == (["Headline"], ["Headline"])
+        assert direct.tell(site, "store", "raised", ("Headline", "Body")), "a day later: on every channel"
+        direct.wait(60.0)
+        assert (len(other.got), len(web.got)) == (2, 2)
+
+
 def test_a_start_that_fails_is_told_once_and_its_end_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder, run = tmp_path / "disk", tmp_path / "run"
     folder.mkdir()
@@ -175,6 +204,28 @@ def test_a_start_that_fails_is_told_once_and_its_end_too(tmp_path: Path, monkeyp
             process.terminate()
             assert process.wait(60) == 0
         assert not list(run.iterdir())
+
+
+def test_a_start_on_a_full_disk_is_told_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not one byte is left for the lock file's word either."""
+    run = tmp_path / "run"
+    run.mkdir()
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(run))
+    with web_server() as web, faulting.small_disk(tmp_path / "disk") as disk:
+        if disk is None:
+            pytest.skip("only root may mount a small disk")
+        site = harness.write_site(tmp_path / "site", harness.SITE, channel(web), faulting.QUICK)
+        room = faulting.fill(disk)
+        assert faulting.begin(site, disk / "store.db", watching=False).wait(60) == 3
+        assert titles(web) == ["boiloff cannot work: no warning goes out until it is mended"]
+        assert "Traceback" not in site.with_name("log").read_text()
+        room()
+        process = faulting.begin(site, disk / "store.db")
+        try:
+            wait_for(lambda: any(t.startswith("Over: boiloff works") for t in titles(web)), 60.0)
+        finally:
+            process.terminate()
+            assert process.wait(60) == 0
 
 
 # Damage while it runs ------------------------------------------------------------------------------------------------
