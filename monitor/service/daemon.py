@@ -104,6 +104,11 @@ class Daemon:
         if self._loop is not None and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self.core.stop.set)
 
+    @property
+    def anew(self) -> bool:
+        """Whether another run is to follow: one that was asked to end, be it at the last moment, has none."""
+        return bool(self.core.again) and not self._stop_asked.is_set()
+
     def reload(self) -> None:
         """Read the site file again soon; from any thread."""
         if self._loop is not None and not self._loop.is_closed():
@@ -121,7 +126,7 @@ class Daemon:
                 started(core.site, core.store_path, core.direct, core.clock)
                 await core.stop.wait()
         finally:
-            if core.again:
+            if self.anew:
                 core.notifier.reloading()  # the process stays: the next run says that it is ready
             else:
                 core.notifier.stopping()
@@ -272,7 +277,7 @@ class Daemon:
         upkeep.schedule(core)
 
     async def _end(self) -> None:
-        """End in order, each part within its time: SIGTERM is obeyed within two seconds whatever hangs."""
+        """End in order, each part within its time: within two seconds whatever hangs, later where the store goes on."""
         core = self.core
         core.direct.stop()
         await core.schedule.stop()

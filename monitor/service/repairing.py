@@ -46,7 +46,7 @@ def set_right(core: Core, words: str) -> None:
 
 def begin_anew(core: Core, why: str) -> None:
     """End the run so that another is begun, where that was not done too often within a day; say so else, once."""
-    if core.again or core.given_up:
+    if core.again or core.given_up or core.stop.is_set():  # whoever ended it wants no other run
         return
     trouble = _count(core.store_path, core.clock.now())
     if not trouble:

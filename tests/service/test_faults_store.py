@@ -290,3 +290,20 @@ async def test_it_is_not_begun_anew_without_end(tmp_path: Path) -> None:
             )
             daemon.core.direct.wait(60.0)
         assert titles(web).count("boiloff needs a look: its database cannot be set right") == 1
+
+
+async def test_a_run_that_was_asked_to_end_is_not_followed_by_another(tmp_path: Path) -> None:
+    path = harness.write_site(tmp_path, harness.SITE)
+    async with harness.running(path) as daemon:
+        await harness.until(daemon.core.sane.is_set)
+        repairing.begin_anew(daemon.core, "the thread that writes the store has died")
+        assert daemon.anew
+        daemon.stop()  # a signal that comes while the run ends
+        assert not daemon.anew
+    async with harness.running(path) as daemon:
+        await harness.until(daemon.core.sane.is_set)
+        daemon.stop()
+        await daemon.core.stop.wait()
+        repairing.set_right(daemon.core, "malformed")
+        assert not daemon.core.again
+        assert (tmp_path / "store.db.found-damaged").exists(), "the next start looks it through"
