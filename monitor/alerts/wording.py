@@ -46,17 +46,21 @@ def text(site: Site, what: What, c: Condition, state: AlertState, reason: str, n
 
 
 def _ended(say: Say, kind: kinds.Kind, state: AlertState, reason: str) -> tuple[str, str]:
+    """An end. What is only watched no more is not called over: a leak that stands would read as mended."""
     texts = TEXTS.get(say.c.kind)
-    over = texts.over(say) if texts else ""
+    unwatched = "taken out of service by" in reason or reason.startswith("watched no more")
+    over = texts.over(say) if texts and not unwatched else ""
     subject = "" if say.c.subject == "site" else f" ({say.c.subject})"
     tail = over or reason
     headline = shorten(
-        f"Over: {kind.title[0].lower()}{kind.title[1:]}{subject}. {tail[:1].upper()}{tail[1:]}".rstrip(". ") + "."
+        f"{'Not watched any more' if unwatched else 'Over'}: {kind.title[0].lower()}{kind.title[1:]}{subject}. "
+        f"{tail[:1].upper()}{tail[1:]}".rstrip(". ") + "."
     )
     began = "" if state.raised is None else when.moment(state.raised, say.site.timezone, say.now)
     lines = [headline, "", f"It was told first {began}. It ends now because: {reason}."]
-    if "service by" in reason or "watched no more" in reason:
+    if unwatched:
         lines.append("That does not mean that all is well: it is only not watched any more.")
+        lines += ["", *(texts.cautions if texts else (LOCAL,))]
     return headline, "\n".join([*lines, "", footer(say, kind)])
 
 

@@ -167,6 +167,19 @@ def test_taken_out_of_service_is_not_all_clear() -> None:
     assert "does not mean that all is well" in body
 
 
+def test_a_leak_that_is_not_watched_any_more_is_never_called_over_or_mended() -> None:
+    leak = everything_wrong(SITE)["leak-found"]
+    for reason in ("taken out of service by Kim: away", "watched no more: it is not in the site file now"):
+        headline, body = put(leak, what="ended", reason=reason)
+        assert headline.startswith("Not watched any more: leak not known to be mended. "), headline
+        assert reason[1:] in headline
+        assert "No leak" not in body
+        assert "tight" not in body
+        assert cautions.SMELL in body, "the caution goes with it"
+    headline, _ = put(leak, what="ended", reason="no leak is open in the record")
+    assert headline.startswith("Over: leak not known to be mended. No leak is open in the record")
+
+
 @pytest.mark.parametrize(
     ("zone", "start", "end", "now", "expected"),
     [
