@@ -61,7 +61,8 @@ class Daemon:
         self._lock = Lock(store_path)
         self._lock.take()
         try:
-            mended = upkeep.mend(site, store_path, clock.now())
+            with Notifier().busy():  # a large database on a slow card takes longer than a start may
+                mended = upkeep.mend(site, store_path, clock.now())
             commit_s = clock.real_s(float(site.settings.get("service.commit_every", 300.0)))
             writer = upkeep.tied(Writer(store_path, commit_every_s=commit_s), site)
         except BaseException:

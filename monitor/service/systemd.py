@@ -6,9 +6,16 @@ any other machine, nothing is sent.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
+import threading
 import time
+from collections.abc import Iterator
+
+AGAIN_S = 20.0  # real seconds between two requests for more time
+MORE_S = 90.0  # asked for each time: a start that stands still for longer is ended as ever
+LONGEST_S = 3600.0  # of one piece of work; what takes longer hangs
 
 
 class Notifier:
@@ -44,6 +51,25 @@ class Notifier:
     def stopping(self) -> None:
         """Say that the end has begun."""
         self.tell(stopping="1")
+
+    @contextlib.contextmanager
+    def busy(self) -> Iterator[None]:
+        """Ask for more time, and feed the watchdog, while a long piece of work at a start is under way."""
+        over, until = threading.Event(), time.monotonic() + LONGEST_S
+
+        def ask() -> None:
+            while time.monotonic() < until and not over.wait(AGAIN_S):
+                self.tell(extend_timeout_usec=str(int(MORE_S * 1e6)), watchdog="1")
+
+        thread = threading.Thread(target=ask, name="busy", daemon=True)
+        if self._address:
+            thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            if self._address:
+                thread.join()
 
     def alive(self) -> None:
         """Feed the watchdog."""

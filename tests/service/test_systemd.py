@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
+import time
 from pathlib import Path
 
 import pytest
 
+from monitor.service import systemd
 from monitor.service.systemd import Notifier, watchdog_s
 
 
@@ -31,6 +34,24 @@ def test_tells_the_service_manager(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         assert int(lines["MONOTONIC_USEC"]) > 0
         notifier.stopping()
         assert manager.recv(200) == b"STOPPING=1"
+
+
+def test_long_work_at_a_start_asks_for_time_until_it_is_done(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(systemd, "AGAIN_S", 0.05)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(30.0)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        with Notifier().busy():
+            for _ in range(2):
+                assert manager.recv(200) == b"EXTEND_TIMEOUT_USEC=90000000\nWATCHDOG=1"
+        manager.setblocking(False)
+        with contextlib.suppress(BlockingIOError):  # what was sent meanwhile
+            while True:
+                manager.recv(200)
+        time.sleep(0.2)
+        with pytest.raises(BlockingIOError):
+            manager.recv(200)
 
 
 def test_silent_without_a_manager(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
