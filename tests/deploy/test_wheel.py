@@ -29,8 +29,8 @@ def sdist(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_wheel_from_the_sdist_runs_elsewhere(sdist: Path, tmp_path: Path) -> None:
     """The longest way: tree, sdist, unpacked, wheel, a fresh environment, another folder."""
-    with tarfile.open(sdist) as archive:
-        archive.extractall(tmp_path / "unpacked", filter="data")
+    (tmp_path / "unpacked").mkdir()
+    run("tar", "-x", "-f", sdist, "-C", tmp_path / "unpacked")  # tarfile's own filters came with Python 3.11.4
     (tree,) = (tmp_path / "unpacked").iterdir()
     env = clean(tmp_path)
     wheel = built(tree, tmp_path / "dist", "wheel", env)
