@@ -143,7 +143,8 @@ def test_a_draw_that_begins_on_the_shelf_is_measured_by_how_it_began() -> None:
     assert play.told == ["raised"]
 
 
-def test_another_leak_found_comes_through_the_shelf() -> None:
+@pytest.mark.parametrize("later", ["2026-01-06T20:00Z", "2026-01-05T10:00:30Z"])
+def test_another_leak_found_comes_through_the_shelf(later: str) -> None:
     def leak(at: str) -> Condition:
         return cond("leak-found", severity="Severe", facts={"leak": at})
 
@@ -151,7 +152,7 @@ def test_another_leak_found_comes_through_the_shelf() -> None:
     play.round(leak("2026-01-05T10:00Z"))
     play.take(operate.shelve(play.states["leak-found/x"], play.now, play.now + 48 * H, "Kim", words))
     assert not play.round(leak("2026-01-05T10:00Z"), after=30 * H).notices
-    (notice,) = play.round(leak("2026-01-06T20:00Z"), after=H).notices
+    (notice,) = play.round(leak(later), after=H).notices
     assert notice.severity == "Severe"
     assert play.state("leak-found/x") == "unacknowledged"
 
