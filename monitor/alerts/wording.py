@@ -54,7 +54,8 @@ def _ended(say: Say, kind: kinds.Kind, state: AlertState, reason: str) -> tuple[
     tail = over or reason
     headline = shorten(
         f"{'Not watched any more' if unwatched else 'Over'}: {kind.title[0].lower()}{kind.title[1:]}{subject}. "
-        f"{tail[:1].upper()}{tail[1:]}".rstrip(". ") + "."
+        f"{tail[:1].upper()}{tail[1:]}".rstrip(". ")
+        + "."
     )
     began = "" if state.raised is None else when.moment(state.raised, say.site.timezone, say.now)
     lines = [headline, "", f"It was told first {began}. It ends now because: {reason}."]
