@@ -202,7 +202,8 @@ def _outlook_routes(routes: APIRouter, context: Context) -> None:
 
 def _state_routes(routes: APIRouter, context: Context) -> None:
     async def facts() -> gather.Facts:
-        return await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
+        seen = await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
+        return gather.in_file(context.site(), seen)
 
     @routes.get("/v1/alerts", response_model=None, responses={200: {"model": shapes.Alerts}, **gone})
     async def alerts() -> dict[str, Any]:

@@ -25,7 +25,7 @@ gone: Responses = {503: {"description": "The store cannot be read", "model": sha
 async def standing(context: Context) -> tuple[gather.Facts, Site]:
     """Look at the store; return the site with its valves as last read."""
     facts = await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
-    return facts, gather.as_it_stands(context.site(), facts)
+    return gather.in_file(context.site(), facts), gather.as_it_stands(context.site(), facts)
 
 
 def add(routes: APIRouter, context: Context) -> None:

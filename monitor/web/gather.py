@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -54,6 +54,17 @@ def _look(path: Path, now: datetime, health: Mapping[str, SourceHealth] | None) 
             stamps=store.entries(record.MARKING),
             entries=store.entries((*filled.KINDS, due.PLANNED)),
         )
+
+
+def in_file(site: Site, facts: Facts) -> Facts:
+    """Return the facts without forecast sources and sensors that the site file names no more: they fail no more."""
+    named = {("forecast", w.kind) for w in site.weather} | {("sensor", s.name) for s in site.sensors}
+    kept = {
+        name: entry
+        for name, entry in facts.health.items()
+        if entry.kind not in {"forecast", "sensor"} or (entry.kind, entry.name) in named
+    }
+    return replace(facts, health=kept)
 
 
 def as_it_stands(site: Site, facts: Facts) -> Site:

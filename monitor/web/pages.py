@@ -295,10 +295,11 @@ def run_out_text(payload: Mapping[str, Any] | None, site: Site) -> str:
         return ""
     zone = ZoneInfo(site.timezone)
     early, middle, late = (
-        "later than can be said" if ends[p] is None else words.day(datetime.fromisoformat(ends[p]), zone)
-        for p in ("p10", "p50", "p90")
+        None if ends[p] is None else words.day(datetime.fromisoformat(ends[p]), zone) for p in ("p10", "p50", "p90")
     )
-    return f"The fuel ends about {middle}; one time in ten before {early}, one in ten after {late}."
+    first = f"; one time in ten before {early}" if early else ""
+    last = f", one in ten after {late}" if late else ", how late at the latest cannot be said" if early else ""
+    return f"The fuel ends {f'about {middle}' if middle else 'later than can be said'}{first}{last}."
 
 
 def _hold(seconds: float) -> str:

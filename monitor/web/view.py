@@ -109,7 +109,8 @@ class View:
     async def facts(self) -> gather.Facts:
         """Look at the store."""
         context = self.context
-        return await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
+        seen = await gather.facts(context.store_path, context.now(), context.health() if context.health else None)
+        return gather.in_file(context.site(), seen)
 
     async def standing(self) -> tuple[gather.Facts, Site]:
         """Look at the store; return the site with its valves as last read."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,12 +12,14 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
+from monitor.model.health import SourceHealth
 from monitor.model.reading import Quantity, Reading
+from monitor.model.site import WeatherSource
 from monitor.store import Store
 from monitor.store.record import Event
 from monitor.web.answer import answer, tonight_ends
 from monitor.web.night import nights
-from monitor.web.pages import AlertView
+from monitor.web.pages import AlertView, run_out_text
 from monitor.web.todo import todo
 from tests.web import house
 from tests.web.house import NOW
@@ -85,6 +88,31 @@ def test_the_page_of_inputs_finds_the_same_wrong_as_the_first_screen(tmp_path: P
     assert row is not None
     assert "is silent for 4 days" in row[0]
     assert "too old to go by" in inputs
+
+
+def test_an_end_of_the_fuel_too_late_to_be_told_reads_as_a_sentence() -> None:
+    def told(*ends: str | None) -> str:
+        return run_out_text({"run_out": dict(zip(("p10", "p50", "p90"), ends, strict=True))}, house.site())
+
+    early, middle, late = "2031-01-20T12:00:00+00:00", "2031-02-03T12:00:00+00:00", "2031-02-20T12:00:00+00:00"
+    assert told(early, middle, late).endswith("one time in ten before Mon 20 Jan, one in ten after Thu 20 Feb.")
+    assert told(early, middle, None).endswith("before Mon 20 Jan, how late at the latest cannot be said.")
+    assert told(None, None, None) == "The fuel ends later than can be said."
+
+
+def test_a_source_taken_out_of_the_site_file_fails_no_more(tmp_path: Path) -> None:
+    path, site = tmp_path / "store.db", house.site()
+    house.fill(path, site)
+    with Store.open(path) as store:
+        store.set_health(SourceHealth("nws", "forecast", NOW, ok_at=NOW, error="answers 500"))
+        store.set_health(SourceHealth("scale of old", "sensor", NOW, interval_s=600.0))
+    for kinds, told in ((("file",), False), (("file", "nws"), True)):
+        named = replace(site, weather=tuple(WeatherSource(kind) for kind in kinds))
+        with house.served(path, named) as made:
+            pages = [httpx.get(made.url + page).text for page in ("/", "/inputs", "/v1/health", "/metrics")]
+        for page in pages:
+            assert ("answers 500" in page or 'name="nws"' in page) is told, page
+            assert "scale of old" not in page
 
 
 @pytest.mark.parametrize(("hour", "day"), [(2, 6), (5, 6), (7, 7), (12, 7), (18, 7), (23, 7)])
