@@ -91,7 +91,8 @@ def say_sheet(to: Console) -> None:
         to.print(f"{number:2}. ( ) {step.name}", markup=False)
         to.print(Padding(step.do, (0, 0, 0, 8)))
         if step.stop:
-            to.print(Padding(f"STOP if: {step.stop}", (0, 0, 0, 8)))
+            label = "STOP." if step.stop.startswith("If ") else "STOP if:"
+            to.print(Padding(f"{label} {step.stop}", (0, 0, 0, 8)))
     to.print(f"\n{VALVE} {WARMING} {DETECTOR}")
     to.print('When it is done: boiloff first-start --done all, or --done "leak check" for a step alone.')
 

@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 TIME_FORM = 'a time with its offset from UTC, such as "2026-01-05T18:00-06:00" or "2026-01-05T18:00Z"'
 LEAD = timedelta(days=10)
 CAUTION = f"{WARMING} Before you touch a valve: every burner off. {SMELL} {LOCAL} {DETECTOR}"
+TODO = (
+    "What to do before then: plan to burn less at once in those hours (one or two burners, shorter, with pauses), or "
+    "cook before, and keep a way to cook that needs no gas. `boiloff plan` says whether a refill helps."
+)
 WIDE = 110
 
 
@@ -183,6 +187,7 @@ def _print_answer(to: Console, site: Site, made: Outlook, zone: ZoneInfo) -> Non
             short = f"short by {show(-s.worst_headroom_w, 'power', u)} without end" if s.worst_headroom_w < 0 else ""
             odds = f"odds {100 * s.probability:.0f} %" if s.probability is not None else "a single forecast, no odds"
             to.print("  [bold]" + span + "[/bold]: " + "; ".join(x for x in (what, short, f"{cold}", odds) if x))
+        to.print(f"  {TODO}")
         to.print(f"  {CAUTION}")
     elif unknown == len(judged) and judged:
         to.print("[bold]NOT KNOWN[/bold]: no hour ahead can be judged; what is missing is said below.")

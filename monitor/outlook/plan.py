@@ -338,7 +338,8 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
         names = " and ".join(c.name for c in best[1])
         stay = ", ".join(c.name for c in scene.site.cylinders if c not in best[1] and c.valve_open)
         goes_in = f"take {names}: {show(best[0], 'mass', units)} goes in"
-        meals = f"{stay} carries the meals meanwhile" if stay else "nothing stays: go between meals, burners off"
+        carry = "carry" if "," in stay else "carries"
+        meals = f"{stay} {carry} the meals meanwhile" if stay else "nothing stays: go between meals, burners off"
         reasons.append(f"{goes_in}; {meals}")
         return best[1], tuple(reasons), ()
     group = tuple(sorted(worth, key=lambda c: charge[c.name] - c.full_kg)[: scene.rules.at_once])
@@ -375,13 +376,13 @@ def _made(
     following = next(
         (odds for day, odds in told if day > latest.astimezone(ZoneInfo(scene.site.timezone)).date()), None
     )
-    why = [f"odds of running low or of an uncovered meal before then: {100 * risk:.0f} %"]
+    why = [f"odds before then of running low, or of an uncovered meal that a refill would cover: {100 * risk:.0f} %"]
     if following is not None:
         why.append(f"on the next possible day they would be {100 * following:.0f} %")
     if k < _last_index(scene, latest):
         why.append("on a later day what stays behind would no longer carry the meals")
     if needed is None:
-        gives = (*gives, "the coldest night: no charge covers it")
+        gives = (*gives, "the coldest night: no charge covers it; burn less at once then, or cook before")
     elif after < needed:
         gives = (
             *gives,

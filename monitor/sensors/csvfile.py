@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.model.errors import BadInput, Problem
-from monitor.model.reading import Quantity, Reading
+from monitor.model.reading import SI_UNIT, Quantity, Reading
 from monitor.model.site import SensorSpec, Site
 from monitor.sensors import decode, when
 from monitor.sensors.sent import Refused, Sent
@@ -49,6 +49,7 @@ VALUES: dict[str, tuple[Quantity, str]] = {
     "valve_open": (Quantity.VALVE, ""),
 }
 _OTHER = frozenset({"time", "cylinder", "note", "quantity", "value", "unit"})
+_WITH_UNIT = frozenset(q for q, si in SI_UNIT.items() if si != "1")
 _OF_SITE = frozenset({Quantity.AIR_TEMPERATURE, Quantity.CHANGEOVER})
 
 
@@ -134,6 +135,8 @@ def _row(cells: Mapping[str, str], site: Site, received: datetime, line: int, fo
             if quantity is None:
                 raise Refused(f"none of {', '.join(q.value for q in Quantity)}")
             subject = _subject(cells, site, quantity)
+            if not unit and column == "value" and quantity in _WITH_UNIT:
+                raise Refused(f'no unit: write it in the column unit, such as "{SI_UNIT[quantity]}"')
             value = _value(text, quantity, unit, subject, site, received)
             found.append(Reading(time, received, subject, quantity, value, SOURCE, note=cells.get("note", "")))
         except Refused as refused:

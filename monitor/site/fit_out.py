@@ -160,7 +160,8 @@ STEPS: tuple[Step, ...] = (
     Step(
         "open",
         "Open one cylinder valve slowly, a quarter turn, then fully. A fast opening can close the excess-flow device.",
-        "It hisses, or the flow stops at once: close, wait a minute, open more slowly.",
+        "It goes on hissing, or you smell gas: close it, and find the joint that leaks before you open it again. The "
+        "flow stops at once: close, wait a minute, open more slowly.",
     ),
     Step(
         "leak check",

@@ -87,6 +87,7 @@ def test_a_person_reads_what_is_short_first_and_without_colour(site: Path, tmp_p
     assert "Mon 05 day" in text
     assert "SHORT 05-10" in text
     assert "covered" in text
+    assert "What to do before then: plan to burn less at once in those hours" in " ".join(text.split())
     assert "Never warm a cylinder with a flame" in text
     assert "Fuel lasts until about" in text
     assert "lb" in text

@@ -34,7 +34,9 @@ def test_what_to_take_and_why(site: Path, tmp_path: Path) -> None:
     code, text, error = boiloff(*args)
     assert code == 0, error
     assert text.splitlines()[1].startswith("TAKE A on ")
-    assert "Why: odds of running low" in text
+    assert "Why: odds before then of running low, or of an uncovered meal that a refill would cover: " in " ".join(
+        text.split()
+    )
     assert "goes in; B carries the meals meanwhile" in " ".join(text.split())
     assert "travel upright" in " ".join(text.split())
     assert "Before you undo a cylinder: every burner off" in " ".join(text.split())

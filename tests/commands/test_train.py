@@ -113,3 +113,6 @@ def test_the_sheet_has_every_part_asked_of_it() -> None:
     assert [name for name in fit_out.NAMES if f") {name}" not in sheet] == []
     for part in ("leak", "purge", "one by one", "blue", "licensed fitter", "gas detector"):
         assert part in sheet
+    plain = " ".join(sheet.split())
+    assert "It goes on hissing, or you smell gas: close it, and find the joint that leaks before" in plain
+    assert "STOP if: If" not in plain

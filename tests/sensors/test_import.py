@@ -58,6 +58,14 @@ def test_long_form_semicolons_and_decimal_commas() -> None:
     assert [r.value for r in found.readings] == [25.4, pytest.approx(0.88)]
 
 
+def test_a_value_without_its_unit_is_no_kilogram() -> None:
+    text = "time,cylinder,quantity,value,unit\n2025-12-01 07:30,A,gross_weight,25.4,\n2025-12-01 07:30,A,valve,1,\n"
+    found = csvfile.parse(text, site(), AT)
+    assert [p.line for p in found.problems] == [2]
+    assert "no unit: write it in the column unit" in found.problems[0].hint
+    assert [r.quantity for r in found.readings] == [Quantity.VALVE]
+
+
 def test_faults_are_told_by_line_all_at_once() -> None:
     text = (
         "time,cylinder,weighs_lb,quantity,value,unit\n2025-12-01 07:30,A,-3,,,\n2025-12-01 07:30,C,50,,,\n"
