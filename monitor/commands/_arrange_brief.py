@@ -57,6 +57,8 @@ def recommend(result: Result) -> str:
 
 def _why(result: Result, a: Arrangement) -> str:
     q = result.question
+    if result.nearest and a.hold_s[q.basis][0] < 60.0:
+        return "None of those within your limits burns a minute at that cold; full, it lasts into the coldest air."
     if result.nearest:
         return "Of those within your limits it burns longest, full, at that cold."
     lightest = "among equals, its pieces are the lightest to carry, then it needs the fewest refills"
@@ -69,7 +71,9 @@ def _why(result: Result, a: Arrangement) -> str:
         return "It comes first because it costs least a year." if known else "What a year costs is not known of any."
     if a.short is not None:
         return f"It comes first because it has the fewest short nights; {lightest}."
-    if q.stated_s is not None and min(a.hold_s[q.basis][1:]) >= q.stated_s:
+    if q.stated_s is None:
+        return f"It comes first because, half full, it carries everything without end in the coldest air; {lightest}."
+    if min(a.hold_s[q.basis][1:]) >= q.stated_s:
         return f"It comes first because even at 20 % it holds what you ask at {low_words(result)}; {lightest}."
     return f"It comes first because it falls least short when half full and at 20 %; {lightest}."
 
@@ -128,10 +132,12 @@ def table(result: Result, rows: Sequence[Arrangement]) -> Any:
     nights, first, yearly = (
         any(getattr(a, name) is not None for a in rows) for name in ("short", "first_cost", "yearly_cost")
     )
+    held = any(math.isfinite(a.held_k[q.basis][2]) for a in rows)
     columns = [("#", "r"), ("arrangement", "l")]
     columns += [("short", "r"), ("worst", "r")] if nights else []
-    columns += [("full", "r"), ("half", "r"), ("20 %", "r"), (f"down to {unit}", "r"), ("refills", "r")]
-    columns += [(f"a piece {units_out.unit('mass', u)}", "r")]
+    columns += [("full", "r"), ("half", "r"), ("20 %", "r")]
+    columns += [(f"down to {unit}", "r")] if held else []
+    columns += [("refills", "r"), (f"a piece {units_out.unit('mass', u)}", "r")]
     columns += [("first", "r")] if first else []
     columns += [("a year", "r")] if yearly else []
     made = grid(*columns)
@@ -140,8 +146,8 @@ def table(result: Result, rows: Sequence[Arrangement]) -> Any:
         if nights:
             row += ["–", "–"] if a.short is None else [f"{a.short.per_winter:.1f}", f"{a.short.worst:.1f}"]
         row += [duration(s) for s in a.hold_s[q.basis]]
-        row += [degrees(a.held_k[q.basis][2], u), f"{a.trips_year:.1f}"]
-        row.append(f"{units_out.number(a.candidate.container.weight_full_kg, 'mass', u):.0f}")
+        row += [degrees(a.held_k[q.basis][2], u)] if held else []
+        row += [f"{a.trips_year:.1f}", f"{units_out.number(a.candidate.container.weight_full_kg, 'mass', u):.0f}"]
         row += [_amount(a.first_cost)] if first else []
         row += [_amount(a.yearly_cost)] if yearly else []
         made.add_row(*row)
@@ -157,11 +163,13 @@ def legend(result: Result, rows: Sequence[Arrangement]) -> str:
     q = result.question
     stated = units_out.duration(q.stated_s) if q.stated_s else "the stated burn"
     nights = any(a.short is not None for a in rows)
+    held = any(math.isfinite(a.held_k[q.basis][2]) for a in rows)
+    down = f"down to: coldest air in which 20 % still holds {stated}. " if held else ""
     short = f"short, worst: nights a winter, and in the worst one, that do not hold {stated}. " if nights else ""
     return (
         f"{short}full, half, 20 %: hours:minutes that everything burns from there at {low_words(result)}, before "
-        f"pressure or fuel ends it. down to: coldest air in which 20 % still holds {stated}. refills: a year. a piece: "
-        "weight of one, full. change.: two sides over an automatic changeover."
+        f"pressure or fuel ends it. {down}refills: a year. a piece: weight of one, full. change.: two sides over an "
+        "automatic changeover."
     )
 
 

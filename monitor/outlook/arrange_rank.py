@@ -169,6 +169,10 @@ def order_key(question: Question, one: Arrangement) -> tuple[float, ...]:
 
 
 def nearness(question: Question, one: Arrangement) -> tuple[float, ...]:
-    """Where none carries the burn at the design low: the longest hold full first, then the usual order."""
-    hold = one.hold_s[question.basis][SHARES.index(1.0)]
-    return (math.inf if math.isnan(hold) else -round(hold, 1), *order_key(question, one))
+    """Where none carries the burn at the design low: the longest hold full first, then the usual order.
+
+    Where even that is nothing, the one comes first that holds the burn, full, in the coldest air.
+    """
+    full = SHARES.index(1.0)
+    hold, air = one.hold_s[question.basis][full], one.held_k[question.basis][full]
+    return (math.inf if math.isnan(hold) else -round(hold, 1), round(_last(air), 1), *order_key(question, one))

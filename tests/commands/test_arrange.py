@@ -86,6 +86,20 @@ def test_in_short_it_says_what_comes_first_and_why(tmp_path: Path) -> None:
     assert "It comes first because it costs least a year." in priced.replace("\n", " ").replace("  ", " ")
 
 
+def test_in_short_of_a_heater_alone_and_of_too_great_a_cold() -> None:
+    heater = boiloff("arrange", "--heater", "Heater=20000 Btu/h", "--use", "0.4 kg/day", "--coldest", "10 degF",
+                     "--no-delivery")  # fmt: skip
+    text = " ".join(heater.stdout.split())
+    assert "because, half full, it carries everything without end in the coldest air" in text
+    assert "–" not in text, "no burn was stated, so no column of one"
+    assert "down to °F" not in text
+    cold = boiloff("arrange", *RANGE, "--coldest", "-40 degF", "--no-delivery")
+    text = " ".join(cold.stdout.split())
+    assert "NONE CARRIES IT" in text
+    assert "None of those within your limits burns a minute at that cold" in text
+    assert "NEAREST: 4 × 100 lb together." in text, "not the smallest, which are as near to nothing"
+
+
 def test_json_is_in_si_and_says_what_is_not_known() -> None:
     done = boiloff("arrange", *RANGE, "--coldest", "5 degF", "--size", "40 lb", "--most", "2", "--json")
     found = json.loads(done.stdout)
