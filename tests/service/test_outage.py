@@ -14,6 +14,8 @@ from monitor.model.site import Site
 from monitor.service import outage
 from monitor.service.clock import RealClock
 from monitor.service.core import Core
+from monitor.service.intake import Intake
+from monitor.service.remake import Remake
 from monitor.site import load
 from tests.service import harness
 from tests.service.test_faults_store import GAS
@@ -131,3 +133,16 @@ def test_what_memory_refused_is_told_as_soon_as_there_is_some(house: House) -> N
     assert house.passes(600.0, FULL) == []
     house.told.no_memory = False
     assert house.passes(600.0, FULL) == [SMELT, OUT]
+
+
+def test_a_sensor_that_does_not_know_takes_no_gas_back(house: House) -> None:
+    took: Any = SimpleNamespace(submit_reading=lambda *_, **__: True)
+    intake = Intake(house.core.site, took, cast("Remake", SimpleNamespace()))
+    at = house.core.clock.now()
+    for value in (1.0, None):
+        intake.reading(Reading(at, at, "site", Quantity.GAS_DETECTED, value, "nose"))
+    assert intake.gas["nose"].value == 1.0
+    house.gas.update(intake.gas)
+    assert house.passes(5.0, FULL) == [SMELT]
+    intake.reading(Reading(at, at, "site", Quantity.GAS_DETECTED, 0.0, "nose"))
+    assert intake.gas["nose"].value == 0.0
