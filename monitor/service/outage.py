@@ -59,12 +59,14 @@ class _Spell:
         self._told_s, self._standing = now, True
 
     def good(self, now: float) -> bool:
-        """Note that it is not so now; return whether its end is to be told: True once."""
+        """Note that it is not so now; return whether its end is to be told: until `ended`."""
         self._bad_s = None
         self._good_s = self._good_s if self._good_s is not None else now
-        over = self._standing and now - self._good_s >= SETTLED_S
-        self._standing = self._standing and not over
-        return over
+        return self._standing and now - self._good_s >= SETTLED_S
+
+    def ended(self) -> None:
+        """Note that people were told of its end."""
+        self._standing = False
 
     def unknown(self) -> None:
         """Note that nobody can say whether it is so: patience begins anew."""
@@ -92,16 +94,20 @@ class Outage:
                 if core.direct.tell(core.site, "store", "raised", said):
                     self._store.told(now)
             return
-        if self._store.good(now):
-            core.direct.tell(core.site, "store", "ended", words_back(core.site, core.clock), "Moderate")
+        if self._store.good(now) and core.direct.tell(
+            core.site, "store", "ended", words_back(core.site, core.clock), "Moderate"
+        ):
+            self._store.ended()
         self._tell_blind(now)
 
     def _tell_blind(self, now: float) -> None:
         """Tell that nothing can be judged though the store is well: what should say so is not judged either."""
         core = self._core
         if core.failing_s is None:
-            if self._blind.good(now):
-                core.direct.tell(core.site, "outlook", "ended", words_back(core.site, core.clock), "Moderate")
+            if self._blind.good(now) and core.direct.tell(
+                core.site, "outlook", "ended", words_back(core.site, core.clock), "Moderate"
+            ):
+                self._blind.ended()
         elif self._blind.bad(now, BLIND_S):
             entry = core.board.get("outlook")
             said = words_out(core.site, core.clock, f"no outlook can be made ({entry.error if entry else 'not known'})")

@@ -146,3 +146,13 @@ def test_a_sensor_that_does_not_know_takes_no_gas_back(house: House) -> None:
     assert house.passes(5.0, FULL) == [SMELT]
     intake.reading(Reading(at, at, "site", Quantity.GAS_DETECTED, 0.0, "nose"))
     assert intake.gas["nose"].value == 0.0
+
+
+def test_an_end_that_could_not_be_sent_is_sent_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    house = House(tmp_path, monkeypatch)
+    assert house.passes(600.0, FULL) == [("store", "raised", "Severe")]
+    house.told.no_memory = True
+    assert house.passes(600.0) == []
+    house.told.no_memory = False
+    assert house.passes(600.0) == [("store", "ended", "Moderate")]
+    assert house.passes(3600.0) == []
