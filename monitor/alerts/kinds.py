@@ -218,3 +218,7 @@ OTHER = Kind("other", "Alert", "not known", "not known", "look at it", "not know
 def of(name: str) -> Kind:
     """Return the kind called `name`, or a plain one where a later version's store names a kind not known here."""
     return KINDS.get(name, OTHER)
+
+
+# What comes before everything else that a page or a command says.
+GAS = ("gas-detected", "leak-found")

@@ -126,7 +126,7 @@ def _upkeep(status: Status, zone: ZoneInfo) -> str:
 
 def _print_wrong(out: Console, status: Status, zone: ZoneInfo) -> None:
     if not status.troubles:
-        out.print("Wrong:     nothing")
+        out.print("Wrong:     nothing with the inputs")
         return
     table = _table("Wrong", "what", "since")
     for trouble in status.troubles:

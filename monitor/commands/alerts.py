@@ -80,7 +80,10 @@ def shelve(
     site: SitePath = None,
     store: StorePath = None,
 ) -> None:
-    """Hear no more of it for a while, unless it gets markedly worse. Its end is still told. Gas is never shelved."""
+    """Hear no more of it for a while, unless it gets markedly worse. Its end is still told.
+
+    What a gas sensor reports is never shelved.
+    """
     from monitor.commands import _alerts
 
     _alerts.operate(_alerts.Place.of(site, store), key, "shelve", by, for_=for_, until_over=until_over)

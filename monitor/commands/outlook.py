@@ -38,7 +38,7 @@ def outlook(
     Reads the service's store, or with --forecast and --charge only what it is given.
     """
     from monitor import outlook as pure
-    from monitor.commands import _outlook
+    from monitor.commands import _gas, _outlook
     from monitor.commands._print import console, print_json
 
     asked = _outlook.Options(site, forecast, tuple(charge or ()), at, use, store, fail_on)
@@ -46,6 +46,8 @@ def outlook(
     if json:
         print_json(pure.jsonable(made, where))
     else:
+        if forecast is None:
+            _gas.say_first(console(), where, store)
         _outlook.print_outlook(console(), where, made, by_hour=hours)
     if fail_on is not None and made.uncovered:
         raise typer.Exit(1)

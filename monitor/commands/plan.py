@@ -39,7 +39,7 @@ def plan(
 
     Days, hours, weights and the risk accepted are the site file's `fuel` table.
     """
-    from monitor.commands import _outlook, _plan
+    from monitor.commands import _gas, _outlook, _plan
     from monitor.commands._print import console, print_json
 
     asked = _outlook.Options(site, forecast, tuple(charge or ()), at, use, store, None)
@@ -48,4 +48,6 @@ def plan(
     if json:
         print_json(_plan.plan_json(where, made, found, going))
     else:
+        if forecast is None:
+            _gas.say_first(console(), where, store)
         _plan.print_plan(console(), where, made, found, going)

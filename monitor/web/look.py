@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from starlette.requests import Request
 from starlette.responses import Response
 
-from monitor.alerts import cautions
+from monitor.alerts import cautions, kinds
 from monitor.model.site import BASES, Basis, Site
 from monitor.model.units_out import unit
 from monitor.service import due
@@ -46,7 +46,8 @@ class Look:
         return self.view.page(
             request, "now.html", "Now",
             answer=told, todo=todo(facts.payload, alerts, told, going, site, facts.now),
-            alerts=alerts, cylinders=views, inputs=pages.inputs(facts, site, all_kinds=False),
+            alerts=alerts, danger=[a for a in alerts if a.kind in kinds.GAS], cylinders=views,
+            inputs=pages.inputs(facts, site, all_kinds=False),
             nights=nights(facts.payload, site, facts.now) if facts.payload else [],
             basis_words=pages.BASIS_WORDS[site.supply.basis],
             credits=await self.view.credits(),

@@ -63,6 +63,11 @@ class AlertView:
     can_stop: bool = True  # shelve, or take out of service
     name: str = ""
 
+    @property
+    def kind(self) -> str:
+        """Name of its kind in `alerts.kinds`."""
+        return self.key.partition("/")[0]
+
 
 @dataclass(frozen=True, slots=True)
 class InputRow:

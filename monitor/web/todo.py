@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from monitor.alerts.kinds import GAS
 from monitor.model.site import Site
 from monitor.web import words
 from monitor.web.answer import Answer, fuel_ends
@@ -35,10 +36,9 @@ def todo(
     zone = ZoneInfo(site.timezone)
     planned = "" if going is None else f"{words.day(going, zone)}, {words.clock(going, zone)}"
     trip = ("/trip", f"You plan to go for gas on {planned}" if planned else "When to refill, and what to take")
-    for alert in sorted(alerts, key=lambda a: _ORDER.index(a.severity)):
-        text = _first_of(alert.body)
-        if text and alert.state != "shelved":
-            kind = alert.key.partition("/")[0]
+    for alert in sorted(alerts, key=lambda a: (a.kind not in GAS, _ORDER.index(a.severity))):
+        text, kind = _first_of(alert.body), alert.kind
+        if text and (alert.state != "shelved" or kind in GAS):
             by = _before_cold(payload, now, zone) if kind == _OF_COLD else ""
             by = _before_end(payload, now, zone) if kind in _OF_FUEL else by
             return Todo(by, text, trip if kind in (_OF_COLD, *_OF_FUEL) else None)

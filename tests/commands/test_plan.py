@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.model.alert import AlertState, Judgement
 from monitor.model.forecast import Forecast
 from monitor.model.reading import Quantity, Reading
 from monitor.store import Store
@@ -92,3 +93,12 @@ def test_from_the_store(site: Path, tmp_path: Path) -> None:
     assert told["when"] is not None
     assert told["run_out"]["p50"] is not None
     assert 10 < (datetime.fromisoformat(told["run_out"]["p50"]) - now).days < 32  # 8 kg at 0.4 kg a day, wide
+
+    for state, said in (("normal", False), ("unacknowledged", True), ("shelved", True)):
+        found = AlertState("leak-found/site", "leak-found", "site", state, now, reason="a check found [one]")  # type: ignore[arg-type]
+        with Store.open(path) as store:
+            store.commit_judgement(Judgement((found,), (), ()), [])
+        for command in ("plan", "outlook"):
+            text = " ".join(outlook_command("--site", site, "--store", path, command=command).stdout.split())
+            assert text.startswith("FIRST: Leak not known to be mended (since") is said
+            assert ("a check found [one]. What to do: close every cylinder valve" in text) is said

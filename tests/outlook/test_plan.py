@@ -282,7 +282,7 @@ class Household:
                 going = made.when is not None and made.when - at < DAY
                 taken = [t.cylinder for t in made.take] if going else []
             else:
-                going = left.sum() <= float(policy) * full.sum() and at.weekday() in rules.weekdays
+                going = bool(left.sum() <= float(policy) * full.sum()) and at.weekday() in rules.weekdays
                 taken = ["A", "B"] if going else []
             left = self.feed.spend(left, np.array(w.used_kg[d]))
             if taken:

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
+from monitor.model.alert import AlertState, Judgement, State
 from monitor.model.health import SourceHealth
 from monitor.model.reading import Quantity, Reading
 from monitor.model.site import WeatherSource
@@ -203,3 +204,25 @@ def test_an_alert_whose_times_differ_from_the_answer_says_why(home: house.House)
     alert = re.search(r'<a href="/alerts#cold-shortfall/site">', text)
     assert alert is not None
     assert "so it may begin earlier and end later than the times at the top" in text[alert.end() :]
+
+
+@pytest.mark.parametrize("state", ["unacknowledged", "shelved"])
+def test_a_leak_comes_before_the_cold(state: State, tmp_path: Path) -> None:
+    path, site = tmp_path / "store.db", house.site()
+    house.fill(path, site)
+    leak = AlertState("leak-found/site", "leak-found", "site", state, NOW, severity="Severe", reason="one was found")
+    with Store.open(path) as store:
+        store.commit_judgement(Judgement((leak,), (), ()), [])
+    with house.served(path, site) as made:
+        text = httpx.get(made.url).text
+    heading = re.findall(r"<h1>(.*?)</h1>", text)
+    assert len(heading) == 1
+    assert heading[0].startswith("Leak not known to be mended")
+    assert "Besides: Covered tonight. Short Thu" in text.replace(SPACE, " ")
+
+
+def test_what_to_do_about_gas_comes_first_even_from_the_shelf(payload: dict[str, Any]) -> None:
+    site = house.site()
+    told = answer(payload, {}, site, NOW)
+    cold, leak = _alert("cold-shortfall", "Extreme", "cook before"), _alert("leak-found", "Severe", "close", "shelved")
+    assert todo(payload, [cold, leak], told, None, site, NOW).text == "close"
