@@ -10,7 +10,7 @@ import asyncio
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
-from typing import TypeVar
+from typing import Any, TypeVar
 
 T = TypeVar("T")
 
@@ -23,7 +23,7 @@ class Callouts:
     """Daemon threads, one at a time for each name."""
 
     def __init__(self) -> None:
-        self._running: dict[str, threading.Thread] = {}
+        self._running: dict[str, Future[Any]] = {}  # not the threads: one lives on for a moment after its result
 
     async def call(self, name: str, function: Callable[[], T], deadline_s: float) -> T:
         """Return `function()` run in a thread of its own; raises TimeoutError after `deadline_s` real seconds.
@@ -31,7 +31,7 @@ class Callouts:
         Raises StillHanging where the last call of this name never came back, and whatever `function` raises.
         """
         before = self._running.get(name)
-        if before is not None and before.is_alive():
+        if before is not None and not before.done():
             raise StillHanging(f"{name} has not come back from the last call")
         result: Future[T] = Future()
 
@@ -46,8 +46,8 @@ class Callouts:
                 result.set_result(value)
 
         thread = threading.Thread(target=run, name=name, daemon=True)
-        self._running[name] = thread
         thread.start()
+        self._running[name] = result
         waiting = asyncio.wrap_future(result)
         done, _ = await asyncio.wait({waiting}, timeout=deadline_s)
         if not done:
@@ -57,7 +57,7 @@ class Callouts:
 
     def hanging(self) -> tuple[str, ...]:
         """Return the names of the calls that are under way."""
-        return tuple(name for name, thread in self._running.items() if thread.is_alive())
+        return tuple(name for name, result in self._running.items() if not result.done())
 
 
 def _swallow(future: asyncio.Future[T]) -> None:

@@ -39,6 +39,27 @@ async def test_a_hanging_call_delays_nobody_and_is_not_repeated() -> None:
     assert await calls.call("hung", lambda: 2, 30.0) == 2
 
 
+async def test_a_thread_that_is_slow_to_end_after_its_result_is_no_hanging_call(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As on a busy machine: the result is there, the thread has not yet been let run to its end."""
+    release = threading.Event()
+
+    class Slow(threading.Thread):
+        def run(self) -> None:
+            super().run()
+            release.wait(30.0)
+
+    calls = Callouts()
+    monkeypatch.setattr(threading, "Thread", Slow)
+    try:
+        assert [await calls.call("round", lambda: 7, 30.0) for _ in range(3)] == [7, 7, 7]
+        assert calls.hanging() == ()
+        assert sum(t.name == "round" for t in threading.enumerate()) == 3
+    finally:
+        release.set()
+
+
 async def test_cancelling_the_wait_leaves_the_loop_free() -> None:
     calls = Callouts()
     release = threading.Event()
