@@ -50,18 +50,7 @@ def test_installed_it_lives_under_systemd(machine: booted.Machine, tmp_path: Pat
     machine.run(*READ, "60 lb")
     _sandboxed(machine, told)
 
-    drop_in = machine.root / "etc/systemd/system/boiloff.service.d"
-    drop_in.mkdir()
-    (drop_in / "override.conf").write_text(DROP_IN)
-    machine.run("systemctl", "daemon-reload")
-    machine.run("systemctl", "restart", "boiloff")
-    pid = machine.pid()
-    machine.run("sh", "-c", f"kill -KILL {pid}")
-    told["back after SIGKILL s"] = machine.back(pid, 60.0)
-    pid = machine.pid()
-    machine.run("sh", "-c", f"kill -STOP {pid}")
-    told["back after hanging s (watchdog of 15 s)"] = machine.back(pid, 90.0)
-    assert "Watchdog timeout" in machine.run("journalctl", "-u", "boiloff", "--no-pager")
+    _dies_and_hangs(machine, told)
 
     machine.run(*READ, "59 lb")
     machine.shut_down()
@@ -108,6 +97,22 @@ def _broken(to: Path) -> Path:
     assert line in command.read_text()
     command.write_text(command.read_text().replace(line, '    raise RuntimeError("this version is broken")\n'))
     return tree
+
+
+def _dies_and_hangs(machine: booted.Machine, told: dict[str, float | str]) -> None:
+    """It comes back when it is killed, and when it does nothing any more."""
+    drop_in = machine.root / "etc/systemd/system/boiloff.service.d"
+    drop_in.mkdir()
+    (drop_in / "override.conf").write_text(DROP_IN)
+    machine.run("systemctl", "daemon-reload")
+    machine.run("systemctl", "restart", "boiloff")
+    pid = machine.pid()
+    machine.run("sh", "-c", f"kill -KILL {pid}")
+    told["back after SIGKILL s"] = machine.back(pid, 60.0)
+    pid = machine.pid()
+    machine.run("sh", "-c", f"kill -STOP {pid}")
+    told["back after hanging s (watchdog of 15 s)"] = machine.back(pid, 90.0)
+    assert "Watchdog timeout" in machine.run("journalctl", "-u", "boiloff", "--no-pager")
 
 
 def _sandboxed(machine: booted.Machine, told: dict[str, float | str]) -> None:

@@ -96,7 +96,16 @@ def test_killed_at_random_moments(kills: int, tmp_path: Path) -> None:
         else:
             assert "it may have arrived" in row.error or "began and ended before it could be told" in row.error
     assert told <= set(by_id)
-    # A double only where the answer never came or the process died in between; with the same id by construction.
+    doubles = _doubles(took)
+    sys.stderr.write(
+        f"\n{kills} kills: {len(raised)} raised, {len(notices)} notices, {len(took)} taken, {doubles} doubled\n"
+    )
+    assert len(took) > kills / 4
+    assert doubles
+
+
+def _doubles(took: list[tuple[str, str, str]]) -> int:
+    """Count the doubles: only where the answer never came or the process died in between; with the same id."""
     doubles = 0
     seen: dict[str, tuple[str, str]] = {}
     for life_of, notice_id, how in took:
@@ -105,8 +114,4 @@ def test_killed_at_random_moments(kills: int, tmp_path: Path) -> None:
             earlier, earlier_how = seen[notice_id]
             assert earlier_how == "cut after" or earlier != life_of, (notice_id, earlier_how)
         seen[notice_id] = (life_of, how)
-    sys.stderr.write(
-        f"\n{kills} kills: {len(raised)} raised, {len(notices)} notices, {len(took)} taken, {doubles} doubled\n"
-    )
-    assert len(took) > kills / 4
-    assert doubles
+    return doubles
