@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -28,8 +29,9 @@ def site(tmp_path: Path) -> Site:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store.open(tmp_path / "s.db")
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "s.db") as opened:
+        yield opened
 
 
 def weighed(hours: float, kg: float, name: str = "A", source: str = "", **more: object) -> Reading:

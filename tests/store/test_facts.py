@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -24,8 +25,9 @@ NOW = datetime(2026, 1, 5, 12, tzinfo=UTC)
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store.open(tmp_path / "deep" / "er" / "boiloff.db")
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "deep" / "er" / "boiloff.db") as opened:
+        yield opened
 
 
 def weight(kg: float | None, minutes: int = 0, subject: str = "A", source: str = "scale", **more: object) -> Reading:

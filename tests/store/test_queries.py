@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,10 +14,10 @@ from tests.store.support import DAY, HOUR, MINUTE, NOW, fill, weight
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    store = Store.open(tmp_path / "x.db")
-    fill(store, 200)
-    return store
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "x.db") as opened:
+        fill(opened, 200)
+        yield opened
 
 
 QUERIES = {

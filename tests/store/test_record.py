@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,8 +16,9 @@ from tests.store.support import DAY, HOUR, NOW
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store.open(tmp_path / "x.db")
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "x.db") as opened:
+        yield opened
 
 
 def test_entries_come_back_by_when_they_were_done(store: Store) -> None:

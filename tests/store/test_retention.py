@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,8 +20,9 @@ LATER = NOW + 60 * DAY
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store.open(tmp_path / "x.db")
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "x.db") as opened:
+        yield opened
 
 
 def through(store: Store, now: object = LATER, keep: Retention = KEEP) -> int:

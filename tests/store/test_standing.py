@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -31,8 +32,9 @@ def judgement(number: int = 1) -> Judgement:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store.open(tmp_path / "x.db")
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "x.db") as opened:
+        yield opened
 
 
 def test_the_store_keeps_the_outbox_contract(store: Store) -> None:
