@@ -73,6 +73,8 @@ def how_sure(say: Say) -> str:
     if odds is not None:
         return f"{say.c.certainty.lower()}; the odds are {percent(odds)}."
     base = {"Likely": "likely", "Possible": "possible", "Unlikely": "unlikely"}.get(say.c.certainty, "not known")
+    if say.c.facts.get("p10") and say.c.facts.get("p50"):  # told as dates
+        return f"{base}; the dates above are its odds."
     return f"{base}; this rests on one estimate, without odds."
 
 

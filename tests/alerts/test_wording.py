@@ -157,6 +157,9 @@ def test_odds_are_named_where_there_are_some() -> None:
     c = next(c for c in conditions(made, LEVELS, SITE, NOW, health()) if c.kind == "cold-shortfall")
     assert "How sure: possible; the odds are 35 %." in put(c)[1]
     assert "without odds" in put(cold())[1]
+    dates = put(everything_wrong(SITE)["run-out"])[1]
+    assert "One chance in ten that it ends before" in dates
+    assert "the dates above are its odds." in dates
     likely_fine = outlook(odds={42: 0.35}, levels=LEVELS)
     c = next(c for c in conditions(likely_fine, LEVELS, SITE, NOW, health()) if c.kind == "cold-shortfall")
     assert put(c)[0].startswith("Wed 02:00-03:00: odds of 35 % that full burners do not hold 60 min at about 35 °F")
