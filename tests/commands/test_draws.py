@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,35 +14,11 @@ import pytest
 from monitor.model.reading import Quantity, Reading
 from monitor.store import Store
 from monitor.store.record import Event
+from tests.commands.support import SITE, on_store
 
-SITE = """
-[site]
-name = "Test yard [invented]"
-latitude = 45.0
-longitude = -90.0
-timezone = "America/Chicago"
-units = "{units}"
-[[cylinder]]
-name = "A"
-size = "40 lb"
-[[cylinder]]
-name = "B"
-size = "40 lb"
-[[appliance]]
-name = "Range"
-input = "65000 Btu/h"
-hold = "60 min"
-"""
 J_KG = 21_548 * 2_326.0  # NFPA 58, commercial propane, gross
 DAYS = 3
-
-
-def boiloff(folder: Path, *args: str, site: str = "site.toml", store: str = "b.db") -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "monitor.cli", "draws", "--site", str(folder / site),
-         "--store", str(folder / store), *args],
-        capture_output=True, text=True, timeout=60, check=False, env={"COLUMNS": "80", "PATH": "/usr/bin:/bin"},
-    )  # fmt: skip
+boiloff = partial(on_store, "draws")
 
 
 @pytest.fixture(scope="module")

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,41 +14,19 @@ import pytest
 from monitor.model.forecast import Forecast
 from monitor.model.reading import Quantity, Reading
 from monitor.store import Store
+from tests.commands.support import SITE, on_store
 
-SITE = """
-[site]
-name = "Test yard (invented)"
-latitude = 45.0
-longitude = -90.0
-timezone = "America/Chicago"
-units = "{units}"
-[[cylinder]]
-name = "A"
-size = "40 lb"
-[[appliance]]
-name = "Range"
-input = "65000 Btu/h"
-hold = "60 min"
-[[weather]]
-kind = "open-meteo"
-"""
+WEATHER = '\n[[weather]]\nkind = "open-meteo"\n'
 DAYS = 14
-
-
-def boiloff(folder: Path, *args: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "monitor.cli", "verify", "--site", str(folder / "site.toml"),
-         "--store", str(folder / "b.db"), *args],
-        capture_output=True, text=True, timeout=60, check=False, env={"COLUMNS": "120", "PATH": "/usr/bin:/bin"},
-    )  # fmt: skip
+boiloff = partial(on_store, "verify", columns=120)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two weeks of forecasts that were 2 K too warm, up to now."""
     path = tmp_path_factory.mktemp("verify")
-    (path / "site.toml").write_text(SITE.format(units="us"))
-    (path / "metric.toml").write_text(SITE.format(units="metric"))
+    (path / "site.toml").write_text((SITE + WEATHER).format(units="us"))
+    (path / "metric.toml").write_text((SITE + WEATHER).format(units="metric"))
     now = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
     start = now - timedelta(days=DAYS)
     hours = np.arange((DAYS + 11) * 24)
@@ -90,14 +67,14 @@ def test_bad_input_and_no_store(folder: Path, tmp_path: Path) -> None:
     wrong = boiloff(folder, "--source", "nws")
     assert wrong.returncode == 2
     assert "one of open-meteo" in wrong.stderr
-    (tmp_path / "site.toml").write_text(SITE.format(units="us"))
+    (tmp_path / "site.toml").write_text((SITE + WEATHER).format(units="us"))
     missing = boiloff(tmp_path)
     assert missing.returncode == 3
     assert "no database" in missing.stderr
 
 
 def test_nothing_to_score(tmp_path: Path) -> None:
-    (tmp_path / "site.toml").write_text(SITE.format(units="metric"))
+    (tmp_path / "site.toml").write_text((SITE + WEATHER).format(units="metric"))
     with Store.open(tmp_path / "b.db"):
         pass
     done = boiloff(tmp_path)
