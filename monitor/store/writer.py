@@ -160,6 +160,12 @@ class Writer:
     # The writer's thread ------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
+        try:
+            self._work_off()
+        finally:  # a thread that dies leaves no connection behind
+            self._store.close()
+
+    def _work_off(self) -> None:
         while True:
             job, last = self._next()
             if job is None:
@@ -171,7 +177,6 @@ class Writer:
             self._do(job, failed)
         if self._readings:
             log.error("%d readings could not be written before the end: %s", len(self._readings), self.error)
-        self._store.close()
 
     def _next(self) -> tuple[_Job | None, bool]:
         """Wait for a job, or for readings to be due (None), or for the end (None, True)."""
