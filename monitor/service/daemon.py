@@ -239,7 +239,11 @@ class Daemon:
                 continue
             core.reload.clear()
             stamp = seen
-            await self._reload()
+            try:
+                await self._reload()
+            except Exception:  # no memory for it, say: this loop begins anew, and must not take the change for read
+                core.reload.set()
+                raise
 
     async def _reload(self) -> None:
         core = self.core
