@@ -47,6 +47,7 @@ SI_UNIT: dict[Quantity, str] = {
     Quantity.SIGNAL: "dBm",
 }
 
+BY_HAND = ("hand", "manual")  # how the sources begin whose readings a person entered
 LEVEL_QUANTITIES = frozenset(
     {
         Quantity.GROSS_WEIGHT,

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
+from monitor.model.reading import BY_HAND, LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Cylinder, Site
 from monitor.outlook import convert
 from monitor.outlook.banks import LARGEST as ONE_FILTER
@@ -88,7 +88,7 @@ def sensor_key(reading: Reading) -> str:
 
 
 def _by_hand(reading: Reading, site: Site) -> bool:
-    return all(s.name != reading.source for s in site.sensors) and reading.source.startswith(("hand", "manual"))
+    return all(s.name != reading.source for s in site.sensors) and reading.source.startswith(BY_HAND)
 
 
 def _thinned(group: list[Reading]) -> list[Reading]:

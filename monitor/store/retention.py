@@ -10,7 +10,7 @@ import json
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 
-from monitor.model.reading import Quantity
+from monitor.model.reading import BY_HAND, Quantity
 from monitor.store.base import Base
 from monitor.store.pack import stamp
 from monitor.store.schema import THINNING
@@ -37,7 +37,7 @@ class Retention:
     forecasts: timedelta = timedelta(days=90)
     forecasts_step: timedelta = 6 * HOUR
     set_aside: timedelta = timedelta(days=366)
-    by_hand: tuple[str, ...] = ("hand", "manual")  # how the sources begin whose readings a person entered
+    by_hand: tuple[str, ...] = BY_HAND  # how the sources begin whose readings a person entered
 
 
 class Thin(Base):

@@ -2,7 +2,8 @@
 
 What can change it is looked up each time, by a few steps into the indices: the site, the newest entry of the record,
 the newest reading of each source (of a sensor by the two hours in which it was read, of a hand exactly), corrections,
-and readings that came in late. So a sensor's reading a minute shows within two hours, everything a person does at once.
+and readings that came in late. So a sensor's reading a minute shows within two hours, and what a person does at once,
+but for a reading that is dated back by less than four hours and is not the newest: that, too, within two.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.model.reading import LEVEL_QUANTITIES, Quantity
+from monitor.model.reading import BY_HAND, LEVEL_QUANTITIES, Quantity
 from monitor.store import Store
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from monitor.model.site import Site
 
 _TOLD_BY = LEVEL_QUANTITIES | {Quantity.AIR_TEMPERATURE}
-_BY_HAND = ("hand", "manual")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def _mark(store: Store, path: Path, now: datetime) -> Hashable:
         return int(time.timestamp() // SLOT.total_seconds())
 
     newest = frozenset(
-        (r.source, r.subject, r.quantity, r.id if r.source.startswith(_BY_HAND) else slot(r.time))
+        (r.source, r.subject, r.quantity, r.id if r.source.startswith(BY_HAND) else slot(r.time))
         for r in store.latest_readings()
         if r.quantity in _TOLD_BY
     )
