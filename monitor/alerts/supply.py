@@ -99,8 +99,9 @@ def _cylinder_facts(site: Site, levels: Sequence[Level], hour: HourOutlook | Non
         level = by_name.get(cylinder.name)
         if level is None:
             continue
-        facts[f"share.{cylinder.name}"] = _share(level, cylinder)
-        facts[f"left_kg.{cylinder.name}"] = level.left_kg
+        if level.reading_time is not None:  # one that was never read counts as empty, and is not said to be
+            facts[f"share.{cylinder.name}"] = _share(level, cylinder)
+            facts[f"left_kg.{cylinder.name}"] = level.left_kg
         facts[f"open.{cylinder.name}"] = cylinder.valve_open
         facts[f"basis.{cylinder.name}"] = level.basis
     if hour is not None:

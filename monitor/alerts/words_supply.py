@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import timedelta
 
-from monitor.alerts import cautions
+from monitor.alerts import cautions, when
 from monitor.alerts.say import Say, percent
 from monitor.model.units_out import duration, show
+
+FULL = 0.9  # of full: filling one that holds more brings nothing; our choice
+TRIP = timedelta(hours=3)  # who has less time does not get to the station and back
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,14 +27,23 @@ class Texts:
 
 
 def _shares(say: Say) -> str:
-    parts = []
-    for name, share in say.cylinders("share").items():
+    parts, shares = [], say.cylinders("share")
+    for name in (c.name for c in say.site.cylinders):
+        share = shares.get(name)
+        closed = "" if say.facts.get(f"open.{name}", True) else ", closed"
         if isinstance(share, int | float):
-            closed = "" if say.facts.get(f"open.{name}", True) else ", closed"
             mass = show(_number(say.facts.get(f"left_kg.{name}")), "mass", say.site.units)
             basis = say.facts.get(f"basis.{name}")
             parts.append(f"{name} {percent(share)} ({mass}{closed}{f'; {basis}' if basis else ''})")
+        elif name in _unread(say):
+            parts.append(f"{name} not known (never read{closed})")
     return ", ".join(parts)
+
+
+def _unread(say: Say) -> list[str]:
+    """Return the cylinders of whom no level is known: they count as empty."""
+    shares = say.cylinders("share")
+    return [n for n in say.cylinders("open") if n not in shares]
 
 
 def _number(value: object) -> float | None:
@@ -43,11 +57,15 @@ def _closed_with_fuel(say: Say) -> list[str]:
     ]
 
 
-def _emptiest(say: Say, *, feeding: bool = False) -> str:
-    """Return the cylinder with the least share of full, of those whose valve is open where `feeding`, or ""."""
+def _closed(say: Say) -> bool:
+    return not all(say.cylinders("open").values())
+
+
+def _emptiest(say: Say, *, feeding: bool = False, below: float = math.inf) -> str:
+    """Return the cylinder with the least share of full under `below`, of those that are open where `feeding`, or ""."""
     shares = {
         n: float(s) for n, s in say.cylinders("share").items()
-        if isinstance(s, int | float) and (not feeding or say.facts.get(f"open.{n}", True))
+        if isinstance(s, int | float) and s < below and (not feeding or say.facts.get(f"open.{n}", True))
     }  # fmt: skip
     return min(shares, key=lambda n: shares[n]) if shares else ""
 
@@ -103,10 +121,13 @@ def _cold_detail(say: Say) -> list[str]:
             f"(basis: {say.text('basis')})."
         )
     needs = _needs(say)
-    if needs:
+    if _none_open(say):
+        lines.append("Every valve is marked closed: nothing feeds the house.")
+    elif needs:
         lines.append(f"To carry everything at full without end {needs}.")
     elif _no_level_helps(say):
-        lines.append("At that hour not even full cylinders carry everything at full without end.")
+        which = "the open cylinders, even full, do not" if _closed(say) else "not even full cylinders"
+        lines.append(f"At that hour {which} carry everything at full without end.")
     shares = _shares(say)
     if shares:
         lines.append(f"Filled now, as a share of full: {shares}.")
@@ -119,23 +140,48 @@ def _cold_detail(say: Say) -> list[str]:
 
 
 def _cold_todo(say: Say) -> list[str]:
-    lines = []
-    closed = _closed_with_fuel(say)
-    if closed:
-        lines.append(f"Open the valve of {' and '.join(closed)} so that it feeds as well. {cautions.VALVE}")
-    low = _emptiest(say)
+    opens = _open_first(say)
+    weigh = [f"Weigh {' and '.join(_unread(say))}: never read, so counted as empty."] if _unread(say) else []
+    low = _emptiest(say, below=FULL)
     less = "burn less at once in those hours: one or two burners, shorter, with pauses."
     move = "cook before the cold, and keep a way to cook that needs no gas."
+    if _none_open(say):
+        return [*opens, *weigh]
     if _no_level_helps(say):
-        plan = ["Plan with fewer burners: " + less, "Or move the cooking: " + move]
-        if say.text("why") == "continuous" or not low:
-            return [*plan, "Filling does not cure this: in that cold no level of the cylinders carries it.", *lines]
+        plan = [*opens, "Plan with fewer burners: " + less, "Or move the cooking: " + move, *weigh]
+        if say.text("why") == "continuous":
+            return [*plan, "Filling does not cure this: in that cold no level of the cylinders carries it."]
+        if not low:
+            return [*plan, "Filling does not cure this: what was read is full, or nearly."] if _known(say) else plan
         more = f"Filling {low} lasts longer from rest, but do not count on it: no level carries everything without end."
-        return [*plan, f"{more} {cautions.CARRY}", *lines]
-    if low:
-        by = say.at("start")
-        lines.append(f"Fill or exchange {low} before {by}: more liquid wets more wall. {cautions.CARRY}")
-    return [*lines, f"Or {less}", f"Or {move}"]
+        return [*plan, f"{more} {cautions.CARRY}"]
+    fill = f"Fill or exchange {low} {_by(say)}: more liquid wets more wall. {cautions.CARRY}"
+    ways = [*opens, *([fill] if low else []), *weigh]
+    first, second = ("Or burn", "Or cook") if ways else ("Burn", "Or cook")
+    return [*ways, first + less.removeprefix("burn"), second + move.removeprefix("cook")]
+
+
+def _open_first(say: Say) -> list[str]:
+    closed = _closed_with_fuel(say)
+    if not closed:
+        return []
+    feeds = ("they feed" if len(closed) > 1 else "it feeds") + ("" if _none_open(say) else " as well")
+    return [f"Open the valve of {' and '.join(closed)} so that {feeds}. {cautions.VALVE}"]
+
+
+def _none_open(say: Say) -> bool:
+    """Whether every valve is marked closed."""
+    return bool(say.cylinders("open")) and not any(say.cylinders("open").values())
+
+
+def _known(say: Say) -> bool:
+    return bool(say.cylinders("share"))
+
+
+def _by(say: Say) -> str:
+    """Return by when to fill; where there is no time for a trip before it begins, that it is urgent."""
+    start = when.parse(say.facts.get("start"))
+    return "as soon as you can" if start is not None and start < say.now + TRIP else f"before {say.at('start')}"
 
 
 def _fuel_headline(say: Say) -> str:
@@ -161,11 +207,16 @@ def _fuel_detail(say: Say) -> list[str]:
 
 
 def _fuel_todo(say: Say) -> list[str]:
-    low = _emptiest(say)
+    low = _emptiest(say, below=FULL)
     closed = _closed_with_fuel(say)
     lines = [f"Have {low or 'a cylinder'} filled or exchanged. {cautions.CARRY}"]
     if closed:
-        lines.insert(0, f"{' and '.join(closed)} still holds fuel and is closed: open it. {cautions.VALVE}")
+        still = (
+            "still hold fuel and are closed: open them"
+            if len(closed) > 1
+            else "still holds fuel and is closed: open it"
+        )
+        lines.insert(0, f"{' and '.join(closed)} {still}. {cautions.VALVE}")
     return lines
 
 

@@ -146,6 +146,49 @@ def test_a_closed_valve_with_fuel_is_the_first_thing_to_do_and_has_its_caution()
     assert cautions.VALVE in todo[0]
 
 
+def _todo(c: Condition, site: Site = SITE) -> list[str]:
+    return put(c, site)[1].split("What to do:\n")[1].split("\n\n")[0].splitlines()
+
+
+def test_opening_a_valve_comes_first_even_where_no_level_of_the_open_ones_helps() -> None:
+    c = cold()
+    shut = replace(c, facts={**c.facts, "open.B": False, "level_needed": None})
+    assert _todo(shut)[0].startswith("- Open the valve of B so that it feeds as well.")
+    assert "the open cylinders, even full, do not carry everything" in put(shut)[1]
+    none = replace(shut, facts={**shut.facts, "open.A": False})
+    assert "Every valve is marked closed: nothing feeds the house." in put(none)[1]
+    assert "even full" not in put(none)[1]
+    assert [line[:38] for line in _todo(none)] == ["- Open the valve of A and B so that th"]
+
+
+def test_a_full_cylinder_is_not_to_be_filled() -> None:
+    c = cold()
+    full = {**c.facts, "share.A": 1.0, "share.B": 0.95}
+    for more in ({}, {"level_needed": None}):
+        todo = "\n".join(_todo(replace(c, facts={**full, **more})))
+        assert "Filling A" not in todo
+        assert "exchange A" not in todo
+        assert "urn" in todo.splitlines()[0] or "fewer burners" in todo.splitlines()[0]
+
+
+def test_who_has_no_time_for_a_trip_is_not_given_a_time_that_is_past() -> None:
+    c = cold()
+    for start in (NOW - H, NOW + H):
+        todo = "\n".join(_todo(replace(c, facts={**c.facts, "start": when.iso(start)})))
+        assert "Fill or exchange A as soon as you can: more liquid" in todo
+
+
+def test_a_cylinder_never_read_is_not_said_to_be_empty() -> None:
+    unread = replace(level("B"), left_kg=0.0, reading_time=None, basis="no reading: assumed empty")
+    made = outlook({42: 1800.0, 43: 1320.0}, levels=(level("A", 0.35), unread))
+    c = next(c for c in conditions(made, LEVELS, SITE, NOW, health()) if c.kind == "cold-shortfall")
+    body = put(c)[1]
+    assert "B not known (never read)" in body
+    assert "B 0 %" not in body
+    assert "exchange B" not in body
+    assert "- Weigh B: never read, so counted as empty." in body
+
+
 def test_the_warming_caution_is_in_every_shortfall_notice() -> None:
     for kind in ("cold-shortfall", "low-fuel", "run-out"):
         _, body = put(everything_wrong(SITE)[kind])
