@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 
@@ -27,6 +27,9 @@ class Quantity(StrEnum):
     BATTERY = "battery"
     SIGNAL = "signal"
 
+
+# What came in later than this from now came in while the clock was ahead: it is not the newest until then.
+AHEAD = timedelta(hours=1)
 
 SI_UNIT: dict[Quantity, str] = {
     Quantity.GROSS_WEIGHT: "kg",

@@ -69,12 +69,14 @@ class MqttSource:
         *,
         reconnect_s: tuple[float, float] = (1.0, 30.0),
         receive_maximum: int = RECEIVE_MAXIMUM,
+        session_s: int = SESSION_S,
     ) -> None:
         self.site = site
         self.broker = site.broker or Broker()
         self.sensors = tuple(s for s in site.sensors if s.way == "mqtt")
         self.clock = clock
         self._receive_maximum = receive_maximum
+        self._session_s = session_s
         self._reconnect_s = reconnect_s
         self._condition = Condition("broker", "broker", clock, on_health)
         self._of = {s.name: Condition(s.name, "sensor", clock, on_health, s.interval_s) for s in self.sensors}
@@ -160,7 +162,7 @@ class MqttSource:
         try:
             client = self._make_client()
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = SESSION_S
+            properties.SessionExpiryInterval = self._session_s
             properties.ReceiveMaximum = self._receive_maximum
             properties.MaximumPacketSize = LARGEST_PACKET
             client.connect_async(

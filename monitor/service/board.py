@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from datetime import datetime
 
 from monitor.model.health import HealthKind, SourceHealth
 from monitor.service.clock import Clock
@@ -28,6 +29,18 @@ class Board:
             for name in names:
                 if name in kept:
                     self._all[name] = self._written[name] = kept[name]
+        self.no_later()
+
+    def no_later(self) -> None:
+        """Bring times that lie ahead down to now: what was noted by a clock that was ahead would hide a silence."""
+        now = self._clock.now()
+
+        def past(time: datetime | None) -> datetime | None:
+            return now if time is not None and time > now else time
+
+        with self._lock:
+            for name, h in self._all.items():
+                self._all[name] = replace(h, since=min(h.since, now), ok_at=past(h.ok_at), failed_at=past(h.failed_at))
 
     def all(self) -> dict[str, SourceHealth]:
         """Return a copy of the whole board by name."""

@@ -50,11 +50,12 @@ Fetch = Callable[[WeatherSource, Site], Forecast]
 
 def real_sources(site: Site, intake: Intake, board: Board, clock: Clock) -> Sequence[Source]:
     """Return the ways in that the site file describes."""
-    from monitor.sensors.mqtt import MqttSource
+    from monitor.sensors.mqtt import SESSION_S, MqttSource
 
     found: list[Source] = []
     if any(s.way == "mqtt" for s in site.sensors):
-        found.append(MqttSource(site, intake.reading, intake.set_aside, board.put, clock))
+        kept_s = SESSION_S if intake.dated else 0
+        found.append(MqttSource(site, intake.reading, intake.set_aside, board.put, clock, session_s=kept_s))
     if any(s.way == "ble" for s in site.sensors):
         from monitor.sensors.ble import BleSource
 
@@ -117,6 +118,7 @@ class Core:
     rounds: int = 0
     busy: bool = False  # an outlook is being made
     keeping: bool = False  # the database's upkeep is under way
+    doubt: str = ""  # why the clock cannot be believed, while that is waited for
     failing_s: float | None = None  # uptime since which no round of outlook and alerts could be kept
     damage: str = ""  # what a read found wrong with the database's file
     given_up: str = ""  # why it is not begun anew any more

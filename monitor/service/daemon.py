@@ -10,6 +10,7 @@ import contextlib
 import logging
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from apscheduler.triggers.base import BaseTrigger
@@ -17,6 +18,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from monitor.model.errors import BadInput, SourceFailed
 from monitor.model.health import SourceHealth
+from monitor.model.reading import Quantity
 from monitor.model.site import Site
 from monitor.notify.direct import Direct
 from monitor.notify.outbox import Worker
@@ -179,10 +181,7 @@ class Daemon:
     async def _inputs(self, beat: Beat) -> None:
         """Listen and pull, once the clock can be believed."""
         core = self.core
-        while not core.sane.is_set():
-            beat()
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(core.sane.wait(), _TURN_S)
+        await self._gas_alone(beat)
         core.schedule.add("forecast", lambda: loops.pull_job(core, self._pull), _pull_trigger(core), now=True)
         core.schedule.add("official warnings", lambda: official.job(core), every(official.EVERY_S), now=True)
         beats_s = int(core.site.settings.get("service.heartbeat_every", 900.0))
@@ -192,6 +191,29 @@ class Daemon:
         while True:
             here = await self._listen(here, beat)
             log.info("another cylinder stands there or its stamps were read: the inputs go by it")
+
+    async def _gas_alone(self, beat: Beat) -> None:
+        """Wait for a clock that can be believed; until then gas sensors alone are heard, and nothing is kept.
+
+        What they report is told past the store (`outage`). Everything else waits at the broker for its right time.
+        """
+        core = self.core
+        sources: list[Source] | None = None
+        try:
+            while not core.sane.is_set():
+                beat()
+                if core.doubt and sources is None:
+                    unseen = Board(core.clock, lambda _: None)  # no sensor was last heard in 1970
+                    sources = list(core.hooks.sources(_of_gas(core.site), self._intake.undated(), unseen, core.clock))
+                    for source in sources:
+                        source.start()
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(core.sane.wait(), 1.0 if sources is None else _TURN_S)
+        finally:
+            await _stop_all(core.calls, sources or [])
+        now = core.clock.now()
+        for word in tuple(self._intake.gas.values()) if sources else ():
+            self._intake.reading(replace(word, time=now, received=now))  # it stands until the sensor takes it back
 
     async def _listen(self, here: Site, beat: Beat) -> Site:
         """Run the sources on the site as the record marks it; return it as it is once the record marks another."""
@@ -308,6 +330,13 @@ def _pull_trigger(core: Core) -> BaseTrigger:
     # counted from a moment drawn once, so that many houses do not ask at the same second
     first = core.clock.now().replace(minute=core.hooks.draw.randint(0, 59), second=core.hooks.draw.randint(0, 59))
     return IntervalTrigger(seconds=seconds, start_date=first)
+
+
+def _of_gas(site: Site) -> Site:
+    """Return the site with its gas sensors alone, heard in a session of their own: the other keeps what waits."""
+    gas = tuple(s for s in site.sensors if s.quantity == Quantity.GAS_DETECTED.value)
+    broker = site.broker and replace(site.broker, client_id=f"{site.broker.client_id}-gas")
+    return replace(site, sensors=gas, broker=broker)
 
 
 async def _stop_all(calls: Callouts, sources: Sequence[Source]) -> None:

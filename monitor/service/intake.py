@@ -41,7 +41,14 @@ class Intake:
         self._lock = threading.Lock()
         self._last: dict[tuple[str, Quantity, str], float | None] = {}
         self.count = 0
+        self.dated = True  # False: nothing is kept, as its time would be wrong
         self.gas: dict[str, Reading] = {}  # the newest word of each gas sensor, for when the store cannot be written
+
+    def undated(self) -> Intake:
+        """Return one for while the clock cannot be believed: it keeps nothing, and only remembers gas, for both."""
+        twin = Intake(self.site, self._writer, self._remake)
+        twin.dated, twin.gas = False, self.gas
+        return twin
 
     def reading(self, reading: Reading, done: Done | None = None) -> None:
         """Hand a reading to the writer; `done` is called when it is durable."""
@@ -49,6 +56,10 @@ class Intake:
         self.count += 1
         if reading.quantity is Quantity.GAS_DETECTED and reading.value is not None:  # "not known" takes nothing back
             self.gas[reading.source] = reading
+        if not self.dated:
+            if done is not None:
+                done()
+            return
 
         def durable() -> None:
             if done is not None:
@@ -60,6 +71,10 @@ class Intake:
 
     def set_aside(self, item: SetAside, done: Done | None = None) -> None:
         """Keep what could not be used, with the reason."""
+        if not self.dated:
+            if done is not None:
+                done()
+            return
 
         def keep(store: Store) -> None:
             store.add_set_aside(item)

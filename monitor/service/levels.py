@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.model.filled import KINDS, unweighed
-from monitor.model.reading import LEVEL_QUANTITIES, Level, Quantity, Reading
+from monitor.model.reading import AHEAD, LEVEL_QUANTITIES, Level, Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook import banks, filled, level, record
 from monitor.outlook.follow import Follower
@@ -65,7 +65,7 @@ class Levels:
             number = store.newest_number()
             # What is told as a mass is no other for the cold. Given a winter that cools while fuel is used, the filter
             # would take a part of the use for the scale's drift with temperature, and the level for higher than it is.
-            air = air if any(r.quantity in _OF_THE_LIQUID for r in store.latest_readings()) else None
+            air = air if any(r.quantity in _OF_THE_LIQUID for r in store.latest_readings(now + AHEAD)) else None
             if other or not self._went_on(site, store, now, air):
                 self._start(site, store, now, air)
             self._number, self._at = number, now
@@ -140,6 +140,6 @@ def readings_of(
     # The newest word on a level or a valve counts however old it is: an old value with its age, never "no value".
     wanted = {str(q) for q in quantities}
     oldest = begin
-    found += [r for r in store.latest_readings() if str(r.quantity) in wanted and r.time < oldest]
+    found += [r for r in store.latest_readings(now + AHEAD) if str(r.quantity) in wanted and r.time < oldest]
     wanted_names = names if some is None else names.intersection(some)
     return [r for r in found if r.subject in wanted_names]

@@ -135,14 +135,10 @@ async def foreign_loop(core: Core, beat: Beat) -> None:
 
 async def clock_loop(core: Core, beat: Beat) -> None:
     """Wait for a sane clock, then watch for jumps."""
-    newest = await core.peek(start.newest_fact)
-    # a clock of a demo or a replay is what it is told to be
-    while isinstance(core.clock, RealClock) and (trouble := start.clock_trouble(core.clock.now(), newest)):
-        beat()
-        core.board.fails("clock", "clock", trouble)
-        await asyncio.sleep(LOOK_S)
+    await _believed(core, beat)
+    core.board.no_later()
+    core.doubt = ""
     core.sane.set()
-    core.board.works("clock", "clock", value=0.0)
     watch = JumpWatch(core.clock)
     while True:
         beat()
@@ -155,6 +151,27 @@ async def clock_loop(core: Core, beat: Beat) -> None:
             text = f"the clock was set {way} by {timedelta(seconds=round(abs(stepped)))}"
             log.warning("%s", text)
             core.board.fails("clock", "clock", text, value=stepped)
+            core.board.no_later()
+
+
+async def _believed(core: Core, beat: Beat) -> None:
+    """Wait for a clock that can be believed: without end where it was never set, an hour where only a fact is younger.
+
+    A clock may have been ahead for a while and been put right: what was kept meanwhile must not keep us blind for good.
+    """
+    newest, began_s = await core.peek(start.newest_fact), uptime_s()
+    # a clock of a demo or a replay is what it is told to be
+    while isinstance(core.clock, RealClock) and (trouble := start.clock_trouble(core.clock.now(), newest)):
+        beat()
+        if newest is not None and not start.unset(core.clock.now()) and uptime_s() - began_s >= start.HOLD_S:
+            text = f"{trouble}; nobody set it for an hour, so boiloff goes by it, and that fact waits for its time"
+            log.warning("%s", text)
+            core.board.fails("clock", "clock", text, value=(core.clock.now() - newest).total_seconds())
+            return
+        core.doubt = trouble
+        core.board.fails("clock", "clock", trouble)
+        await asyncio.sleep(LOOK_S)
+    core.board.works("clock", "clock", value=0.0)
 
 
 async def disk_job(core: Core) -> None:

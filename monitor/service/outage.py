@@ -35,6 +35,7 @@ SETTLED_S = 60.0  # it has worked for this long: it is over
 GAS_S = 3600.0  # between two words of the same gas
 GAS_BLIND_S = 20.0  # rounds that fail: by then some four were tried, and none told of gas
 NO_DETECTOR = "boiloff is no gas detector."
+WRONG_TIME = "The machine's clock cannot be believed now: take no time in this notice at its word."
 
 
 class _Spell:
@@ -79,14 +80,16 @@ class Outage:
     def __init__(self, core: Core, gas: Mapping[str, Reading]) -> None:
         self._core = core
         self._gas = gas
-        self._store, self._blind = _Spell(), _Spell()
+        self._store, self._blind, self._clock = _Spell(), _Spell(), _Spell()
         self._gas_told_s: dict[str, float] = {}
 
     def look(self, error: str, waiting: int) -> None:
         """Tell what there is to tell. `error`: why the store cannot be written, "" where it can."""
         core, now = self._core, uptime_s()
         since = core.failing_s
-        self._tell_gas(now, blind=bool(error) or (since is not None and now - since >= GAS_BLIND_S))
+        failing = since is not None and now - since >= GAS_BLIND_S
+        self._tell_gas(now, blind=bool(error) or bool(core.doubt) or failing)
+        self._tell_clock(now)
         if error:
             self._blind.unknown()  # of course no round is kept: what is wrong is the store
             if self._store.bad(now, PATIENCE_S):
@@ -114,6 +117,19 @@ class Outage:
             if core.direct.tell(core.site, "outlook", "raised", said):
                 self._blind.told(now)
 
+    def _tell_clock(self, now: float) -> None:
+        """Tell that nothing is judged because the machine does not know what time it is."""
+        core = self._core
+        if not core.doubt:
+            if self._clock.good(now) and core.direct.tell(
+                core.site, "clock", "ended", words_back(core.site, core.clock), "Moderate"
+            ):
+                self._clock.ended()
+        elif self._clock.bad(now, BLIND_S) and core.direct.tell(
+            core.site, "clock", "raised", words_clock(core.site, core.doubt)
+        ):
+            self._clock.told(now)
+
     def _tell_gas(self, now: float, *, blind: bool) -> None:
         """Tell of gas where no alert can; what a sensor takes back is told again at once when it comes back."""
         core, at = self._core, self._core.clock.now()
@@ -123,7 +139,8 @@ class Outage:
                 self._gas_told_s.pop(c.subject, None)
             elif blind and c.holds and (last is None or now - last >= GAS_S):
                 blank = AlertState(c.key, c.kind, c.subject, "unacknowledged", at)
-                said = wording.text(core.site, "raised", c, blank, c.reason, at)
+                headline, body = wording.text(core.site, "raised", c, blank, c.reason, at)
+                said = headline, f"{body}\n\n{WRONG_TIME}" if core.doubt else body
                 if core.direct.tell(core.site, c.key, "raised", said, "Extreme"):
                     self._gas_told_s[c.subject] = now
 
@@ -143,6 +160,23 @@ def words_out(site: Site, clock: Clock, error: str, waiting: int = 0) -> tuple[s
         f"{NO_DETECTOR} Said {when.moment(now, site.timezone, now)}, past the list of notices, which is out.",
     ]  # fmt: skip
     return "boiloff cannot work: no warning goes out until it is mended", "\n".join(lines)
+
+
+def words_clock(site: Site, doubt: str) -> tuple[str, str]:
+    """Return headline and body for a machine that does not know what time it is."""
+    lines = [
+        f"boiloff at {site.name} cannot do its work, so its warnings do not go out.", "",
+        f"Why: {doubt}.",
+        "Readings over MQTT wait at the broker; forecasts cannot be asked for.", "",
+        "Until then no cold, no low fuel, no leak is warned of; only gas that a gas sensor reports is told.", "",
+        "What to do:",
+        "- See whether the network is there: the machine asks a time server by itself when it is.",
+        "- Or set the clock by hand, as root: timedatectl set-time '2031-01-30 18:45' (your date and time).",
+        "- If only a fact in the store is from later, boiloff goes on by itself after an hour.",
+        "- Meanwhile look at the cylinders and at the weather yourself.", "",
+        f"{NO_DETECTOR} {WRONG_TIME}",
+    ]  # fmt: skip
+    return "boiloff cannot work: the machine's clock cannot be believed", "\n".join(lines)
 
 
 def words_back(site: Site, clock: Clock) -> tuple[str, str]:

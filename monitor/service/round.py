@@ -16,7 +16,7 @@ from monitor.model.alert import Condition, Judgement
 from monitor.model.forecast import Forecast
 from monitor.model.health import SourceHealth
 from monitor.model.outlook import Outlook
-from monitor.model.reading import Level, Quantity, Reading
+from monitor.model.reading import AHEAD, Level, Quantity, Reading
 from monitor.model.site import Site
 from monitor.outlook.sensor_faults import SensorFault
 from monitor.outlook.unexpected import Draw
@@ -79,14 +79,14 @@ def gather(site: Site, store: Store, now: datetime) -> Facts:
     ]
     history = ([r.time for r in air], [float(r.value or 0.0) for r in air]) if air else None
     forecast = YARD.ready(store, site, choose_forecast(site, store, now), now)
-    return Facts(forecast, history, tuple(store.latest_readings()))
+    return Facts(forecast, history, tuple(store.latest_readings(now + AHEAD)))
 
 
 def choose_forecast(site: Site, store: Store, now: datetime) -> Forecast | None:
     """Return the forecast to go by: in the site's order of sources, by freshness; None where none reaches ahead."""
     order = list(dict.fromkeys(w.kind for w in site.weather))
-    kept = [f for kind in order if (f := store.latest_forecast(kind)) is not None]
-    newest = store.latest_forecast()
+    kept = [f for kind in order if (f := store.latest_forecast(kind, now + AHEAD)) is not None]
+    newest = store.latest_forecast(until=now + AHEAD)
     return choose([*kept, newest] if newest is not None else kept, order, now).forecast
 
 
@@ -98,7 +98,7 @@ def work(
     Where the outlook cannot be made, what needs none (gas, a silent sensor, a full disk) is judged all the same.
     """
     failed, damage, made = "", "", None
-    facts = Facts(None, None, tuple(store.latest_readings()))
+    facts = Facts(None, None, tuple(store.latest_readings(now + AHEAD)))
     levels: tuple[Level, ...] = ()
     faults: Sequence[SensorFault] = ()
     try:

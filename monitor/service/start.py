@@ -19,6 +19,8 @@ RELEASED = datetime(2025, 1, 1, tzinfo=UTC)
 # A clock set back by less than this goes on; the facts in the store are younger than now by as much at most.
 _MARGIN = timedelta(hours=1)
 _FUTURE = timedelta(days=20 * 365)
+# Uptime after which a clock that may be right is believed against a fact from later: the fact's clock was ahead.
+HOLD_S = 3600.0
 
 
 def read(store: Store) -> dict[str, Any]:
@@ -58,12 +60,19 @@ def end(store: Store, now: datetime) -> None:
     store.put(KEY, json.dumps({**read(store), "ended": now.isoformat()}))
 
 
-def clock_trouble(now: datetime, newest_fact: datetime | None) -> str:
-    """Return in words why the clock cannot be believed, "" where nothing speaks against it."""
+def unset(now: datetime) -> str:
+    """Return in words why the clock cannot have been set at all, "" where it may be right."""
     if now < RELEASED:
         return f"the clock says {now:%Y-%m-%d %H:%M} UTC, before this program existed: it has not been set"
     if now > RELEASED + _FUTURE:
         return f"the clock says {now:%Y-%m-%d %H:%M} UTC, decades ahead: it has not been set"
+    return ""
+
+
+def clock_trouble(now: datetime, newest_fact: datetime | None) -> str:
+    """Return in words why the clock cannot be believed, "" where nothing speaks against it."""
+    if never := unset(now):
+        return never
     if newest_fact is not None and now < newest_fact - _MARGIN:
         return (
             f"the clock says {now:%Y-%m-%d %H:%M} UTC, but a fact in the store came in at "

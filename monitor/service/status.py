@@ -16,7 +16,7 @@ from monitor.alerts.eyes import silence_s
 from monitor.alerts.settings import Limits
 from monitor.model import filled
 from monitor.model.health import SourceHealth
-from monitor.model.reading import LEVEL_QUANTITIES, Quantity, Reading
+from monitor.model.reading import AHEAD, LEVEL_QUANTITIES, Quantity, Reading
 from monitor.model.site import Site
 from monitor.service import start
 from monitor.service.lock import holder, word
@@ -77,7 +77,7 @@ def look(site: Site, store: Store, path: Path, now: datetime) -> Status:
     health = store.health()
     own = start.read(store)
     running = holder(path)
-    newest = store.latest_readings()
+    newest = store.latest_readings(now + AHEAD)
     inputs = tuple(_inputs(site, newest, health, now))
     outlook = store.latest_outlook()
     forecast = _forecast(store, now)
@@ -149,7 +149,7 @@ def _inputs(
 
 
 def _forecast(store: Store, now: datetime) -> dict[str, Any] | None:
-    forecast = store.latest_forecast()
+    forecast = store.latest_forecast(until=now + AHEAD)
     if forecast is None:
         return None
     return {

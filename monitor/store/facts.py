@@ -240,12 +240,22 @@ class Facts(Base):
         sql = "SELECT 1 FROM reading WHERE id > ? AND (corrects IS NOT NULL OR time < ?) LIMIT 1"
         return bool(self._rows(sql, (number, stamp(before))))
 
-    def latest_readings(self) -> list[Reading]:
-        """Return the newest reading of each source, subject and quantity, corrected ones left out."""
-        sql = f"{_ROW}WHERE r.stream = ? {_IN_FORCE}ORDER BY r.time DESC, r.id DESC LIMIT 1"
-        return [
-            _reading(row, of) for stream, of in self._streams(None, None, None) for row in self._rows(sql, (stream,))
-        ]
+    def latest_readings(self, until: datetime | None = None) -> list[Reading]:
+        """Return the newest reading of each source, subject and quantity, corrected ones left out.
+
+        `until` is not included: what was read while the clock was ahead must not stand for the newest until that time
+        has come. Only of gas the word that was kept last counts, whatever time the clock showed.
+        """
+        high = stamp(until) if until is not None else _EVER
+        sql = f"{_ROW}WHERE r.stream = ? AND r.time < ? {_IN_FORCE}ORDER BY r.time DESC, r.id DESC LIMIT 1"
+        later = f"{_ROW}WHERE r.stream = ? AND r.time >= ? {_IN_FORCE}ORDER BY r.id DESC LIMIT 1"
+        found = []
+        for stream, of in self._streams(None, None, None):
+            those = [_reading(row, of) for row in self._rows(sql, (stream, high))]
+            if of[1] is Quantity.GAS_DETECTED:
+                those += [_reading(row, of) for row in self._rows(later, (stream, high))]
+            found += [max(those, key=lambda r: r.id or 0)] if those else []
+        return found
 
     def add_set_aside(self, item: SetAside) -> int:
         """Keep what could not be used, with the reason; half a surrogate pair, which is no UTF-8, is escaped."""
@@ -274,10 +284,13 @@ class Facts(Base):
              f.elevation_m, json.dumps(f.notes)),
         )  # fmt: skip
 
-    def latest_forecast(self, source: str | None = None) -> Forecast | None:
-        """Return the forecast that came in last, of one source or of any."""
-        where, values = ("", ()) if source is None else ("WHERE source = ? ", (source,))
-        rows = self._rows(f"{_FORECAST}{where}ORDER BY received DESC, id DESC LIMIT {_TRIES}", values)
+    def latest_forecast(self, source: str | None = None, until: datetime | None = None) -> Forecast | None:
+        """Return the forecast that came in last, of one source or of any; `until` is not included."""
+        where, values = ("", ()) if source is None else ("source = ? AND ", (source,))
+        high = stamp(until) if until is not None else _EVER
+        rows = self._rows(
+            f"{_FORECAST}WHERE {where}received < ? ORDER BY received DESC, id DESC LIMIT {_TRIES}", (*values, high)
+        )
         return next(_sound(rows, to_forecast), None)
 
     def forecasts(

@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.model.reading import BY_HAND, LEVEL_QUANTITIES, Quantity
+from monitor.model.reading import AHEAD, BY_HAND, LEVEL_QUANTITIES, Quantity
 from monitor.store import Store
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def _mark(store: Store, path: Path, now: datetime) -> Hashable:
 
     newest = frozenset(
         (r.source, r.subject, r.quantity, r.id if r.source.startswith(BY_HAND) else slot(r.time))
-        for r in store.latest_readings()
+        for r in store.latest_readings(now + AHEAD)
         if r.quantity in _TOLD_BY
     )
     return path, path.stat().st_ino, slot(now), store.newest_entry(), newest

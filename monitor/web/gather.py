@@ -13,7 +13,7 @@ from monitor.model import filled
 from monitor.model.alert import AlertState, Notice
 from monitor.model.entry import Entry
 from monitor.model.health import SourceHealth
-from monitor.model.reading import Reading
+from monitor.model.reading import AHEAD, Reading
 from monitor.model.site import Site
 from monitor.outlook import record
 from monitor.outlook.level import with_valves
@@ -50,7 +50,7 @@ def _look(path: Path, now: datetime, health: Mapping[str, SourceHealth] | None) 
             health=store.health() if health is None else {**store.health(), **health},
             alerts=store.alert_states(),
             notices=store.notices(limit=50),
-            newest=store.latest_readings(),
+            newest=store.latest_readings(now + AHEAD),
             stamps=store.entries(record.MARKING),
             entries=store.entries((*filled.KINDS, due.PLANNED)),
         )

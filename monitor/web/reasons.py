@@ -15,6 +15,7 @@ from starlette.responses import Response
 
 from monitor import physics
 from monitor.model.errors import BadInput
+from monitor.model.reading import AHEAD
 from monitor.model.site import BASES, Basis, Site
 from monitor.model.units_out import Kind, duration, show
 from monitor.physics.explain import Step, steps
@@ -113,7 +114,7 @@ class Reasons:
 
     async def _weather(self, time: datetime) -> tuple[float, float, float | None]:
         """Wind, clear-sky share and dew point of the forecast in that hour, as the outlook takes them."""
-        forecast = await self.view.ask(lambda store: store.latest_forecast())
+        forecast = await self.view.ask(lambda store: store.latest_forecast(until=self.view.context.now() + AHEAD))
         k = int((time - forecast.start).total_seconds() // 3600) if forecast is not None else -1
 
         def of(series: Any, otherwise: float) -> float:

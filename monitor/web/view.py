@@ -19,6 +19,7 @@ from starlette.responses import HTMLResponse, Response
 
 from monitor.alerts.cautions import SMELL
 from monitor.model.health import SourceHealth
+from monitor.model.reading import AHEAD
 from monitor.model.site import Site
 from monitor.model.units_out import number, unit
 from monitor.store import Store
@@ -127,7 +128,7 @@ class View:
 
     async def credits(self) -> list[str]:
         """Return what the forecast's service asks to be shown."""
-        forecast = await self.ask(lambda store: store.latest_forecast())
+        forecast = await self.ask(lambda store: store.latest_forecast(until=self.context.now() + AHEAD))
         return [forecast.credit] if forecast is not None and forecast.credit else []
 
     async def form(self, request: Request) -> dict[str, str]:

@@ -16,10 +16,14 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.service import clock as clocks
+from monitor.service import outage
 from monitor.service.clock import RealClock, SteppedClock
+from monitor.service.daemon import Daemon
+from tests.notify.sinks import web_server
 from tests.service import faulting, harness
 from tests.service.conftest import Note
 from tests.service.test_faults import another_round, status, trouble
+from tests.service.test_faults_store import GAS, channel, titles
 from tests.support.broker import Mosquitto
 from tests.weather.servers.open_meteo import OpenMeteo
 
@@ -61,10 +65,18 @@ def _site(folder: Path, broker: Mosquitto, server: OpenMeteo) -> Path:
     )  # fmt: skip
 
 
+def standing(daemon: Daemon) -> set[str]:
+    with harness.look(daemon) as store:
+        return {key for key, state in store.alert_states().items() if state.state != "normal"}
+
+
+UNSET = datetime(1970, 1, 1, 0, 2, tzinfo=UTC)
+
+
 async def test_1970_at_boot_then_set(tmp_path: Path, broker: Mosquitto, machine: Machine, fault: Note) -> None:
     """Readings that come before the clock is set wait at the broker; none is stored with a time in 1970."""
     seen = harness.Seen()
-    machine.off = datetime(1970, 1, 1, 0, 2, tzinfo=UTC) - datetime.now(UTC)
+    machine.off = UNSET - datetime.now(UTC)
     with OpenMeteo(datetime.now(UTC)) as server:
         path = _site(tmp_path, broker, server)
         # its session is at the broker from the run before
@@ -87,6 +99,74 @@ async def test_1970_at_boot_then_set(tmp_path: Path, broker: Mosquitto, machine:
             assert all(r.time.year > 2000 and r.received.year > 2000 for r in seen.readings)
             assert trouble(daemon, "clock") is None
     fault("clock 1970 at boot", lost="0 of 1 readings", recovered_s=took, told=f"clock: {said.words}")
+
+
+async def test_gas_is_told_before_the_clock_is_set(
+    tmp_path: Path, broker: Mosquitto, machine: Machine, fault: Note, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A board that never learns the time hears its gas sensor, tells of it, and says that it can do nothing else."""
+    monkeypatch.setattr(outage, "BLIND_S", 1.0)
+    machine.off, seen = UNSET - datetime.now(UTC), harness.Seen()
+    with web_server() as web:
+        text = (harness.SITE, harness.sensors(), GAS, harness.broker_table(broker), channel(web), faulting.QUICK)
+        async with harness.running(harness.write_site(tmp_path, *text), machine, seen.hooks()) as daemon:
+            started = time.monotonic()
+            await harness.until(lambda: len(web.got) > 0, what="that the clock is not set")
+            assert titles(web) == ["boiloff cannot work: the machine's clock cannot be believed"]
+            assert "before this program existed" in web.got[0][1]["message"]
+            while len(web.got) < 2:  # it may be told before the broker has us
+                await asyncio.to_thread(broker.publish, "house/gas", "1")
+                await asyncio.sleep(0.2)
+                assert time.monotonic() - started < 60.0, "gas is not told"
+            assert "Get everyone out" in web.got[1][1]["message"]
+            assert outage.WRONG_TIME in web.got[1][1]["message"]
+            await asyncio.to_thread(broker.publish, "yard/A", "25.5")
+            await asyncio.sleep(0.5)
+            assert (seen.readings, seen.rounds) == ([], [])
+            machine.off = timedelta(0)
+            set_at = time.monotonic()
+            await harness.until(lambda: "gas-detected/nose" in standing(daemon), what="its alert once the clock is set")
+            took = time.monotonic() - set_at
+            assert all(r.time.year > 2000 for r in seen.readings)
+            entry = daemon.core.board.get("scale A")
+            assert entry is not None
+            assert entry.ok_at is None or entry.ok_at.year > 2000
+    fault("gas while 1970", lost="nothing", recovered_s=took, told=f"by push: {titles(web)[0]}; then of gas")
+
+
+async def test_a_clock_that_was_ahead_does_not_blind_it_for_good(
+    tmp_path: Path, broker: Mosquitto, machine: Machine, fault: Note, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Facts of next year, from an hour in which the clock was ahead, are told and passed over after an hour's wait."""
+    monkeypatch.setattr("monitor.service.start.HOLD_S", 2.0)
+    seen = harness.Seen()
+    with OpenMeteo(datetime.now(UTC)) as server:
+        path = _site(tmp_path, broker, server)
+        machine.off = timedelta(days=400)
+        async with harness.running(path, machine, seen.hooks()) as daemon:
+            await harness.until(lambda: seen.rounds and harness.hears(daemon, broker))
+            await asyncio.to_thread(broker.publish, "yard/A", "20.5")
+            await harness.until(lambda: seen.readings, what="a reading of next year")
+        machine.off, seen = timedelta(0), harness.Seen()
+        async with harness.running(path, machine, seen.hooks()) as daemon:
+            started = time.monotonic()
+            await harness.until(lambda: trouble(daemon, "clock") is not None, what="the clock in status")
+            assert seen.rounds == []
+            await harness.until(lambda: seen.rounds and harness.hears(daemon, broker), what="work all the same")
+            took = time.monotonic() - started
+            said = trouble(daemon, "clock")
+            assert said is not None
+            assert "goes by it" in said.words
+            entry = daemon.core.board.get("scale A")
+            assert entry is not None
+            assert entry.ok_at is not None
+            assert entry.ok_at <= machine.now(), "or its silence would be noticed next year"
+            assert all(lv.reading_time is None for lv in seen.rounds[-1].levels), "next year's weight is no level now"
+            await asyncio.to_thread(broker.publish, "yard/A", "25.5")
+            await harness.until(
+                lambda: any(lv.reading_time is not None for lv in seen.rounds[-1].levels), 45.0, "a level of today"
+            )
+    fault("clock was a year ahead", lost="0 of 2 readings", recovered_s=took, told=f"clock: {said.words}")
 
 
 @pytest.mark.parametrize("hours", [7, -7])

@@ -47,7 +47,7 @@ class House:
         site = load(harness.write_site(tmp_path, harness.SITE, GAS, BROKER))
         board = SimpleNamespace(get=lambda _: SimpleNamespace(error="MemoryError: "))
         self.core: Any = SimpleNamespace(
-            site=site, clock=RealClock(), direct=self.told, board=board, failing_s=None
+            site=site, clock=RealClock(), direct=self.told, board=board, failing_s=None, doubt=""
         )  # fmt: skip
         self.outage = outage.Outage(cast("Core", self.core), self.gas)
         patch.setattr(outage, "uptime_s", lambda: self.now_s)
@@ -72,6 +72,7 @@ def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> House:
 
 OUT, OVER = ("store", "raised", "Severe"), ("store", "ended", "Moderate")
 BLIND, SEES = ("outlook", "raised", "Severe"), ("outlook", "ended", "Moderate")
+TIMELESS, TIMED = ("clock", "raised", "Severe"), ("clock", "ended", "Moderate")
 SMELT = ("gas-detected/nose", "raised", "Extreme")
 
 
@@ -156,3 +157,17 @@ def test_an_end_that_could_not_be_sent_is_sent_later(tmp_path: Path, monkeypatch
     house.told.no_memory = False
     assert house.passes(600.0) == [("store", "ended", "Moderate")]
     assert house.passes(3600.0) == []
+
+
+def test_a_clock_that_cannot_be_believed_is_told_once_a_day_and_gas_at_once(house: House) -> None:
+    house.core.doubt = "the clock says 1970-01-01 00:02 UTC, before this program existed: it has not been set"
+    assert house.passes(outage.BLIND_S) == [], "a board without a clock waits a few minutes for its time server"
+    assert house.passes(outage.AGAIN_S / 2) == [TIMELESS]
+    assert house.core.doubt in house.told.bodies[-1]
+    house.smells(1.0)
+    assert house.passes(5.0) == [SMELT]
+    assert "Get everyone out" in house.told.bodies[-1]
+    assert outage.WRONG_TIME in house.told.bodies[-1]
+    assert house.passes(outage.AGAIN_S).count(TIMELESS) == 1
+    house.core.doubt = ""
+    assert house.passes(3600.0) == [TIMED]

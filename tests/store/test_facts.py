@@ -46,6 +46,38 @@ def test_readings_come_back_by_time(store: Store) -> None:
     assert {(r.subject, r.value) for r in store.latest_readings()} == {("A", 21.0), ("B", 9.0)}
 
 
+def test_what_a_clock_ahead_kept_is_not_the_newest_before_its_time(store: Store) -> None:
+    year = 365 * 24 * 60
+    store.add_readings([weight(21.0, 5), weight(19.0, year), weight(20.0, 9)])
+    air = np.full((1, 48), 270.0)
+    for received in (NOW + timedelta(minutes=year), NOW):
+        store.add_forecast(Forecast("open-meteo", NOW, received, NOW, air))
+    soon = NOW + timedelta(hours=1)
+    assert [r.value for r in store.latest_readings(soon)] == [20.0]
+    assert [r.value for r in store.latest_readings()] == [19.0]
+    for source in (None, "open-meteo"):
+        assert (found := store.latest_forecast(source, soon)) is not None
+        assert found.received == NOW
+        assert (found := store.latest_forecast(source)) is not None
+        assert found.received > NOW
+        assert store.latest_forecast(source, NOW) is None
+
+
+def test_the_word_on_gas_that_was_kept_last_counts_whatever_the_clock_said(store: Store) -> None:
+    soon = NOW + timedelta(hours=1)
+
+    def says(value: float, hours: int) -> float | None:
+        time = NOW + timedelta(hours=hours)
+        store.add_readings([Reading(time, time, "site", Quantity.GAS_DETECTED, value, "nose")])
+        (word,) = store.latest_readings(soon)
+        return word.value
+
+    assert says(0.0, -1) == 0.0
+    assert says(1.0, 7) == 1.0, "the clock was seven hours ahead"
+    assert says(1.0, 8) == 1.0
+    assert says(0.0, 0) == 0.0, "put right, and the sensor takes it back"
+
+
 def test_a_fact_sent_again_is_the_same_fact(store: Store) -> None:
     own = weight(21.0, received=NOW + timedelta(seconds=3))
     (first,) = store.add_readings([own])
