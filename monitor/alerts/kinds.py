@@ -12,9 +12,10 @@ class Kind:
     """One kind. Delays and the repeat interval in seconds; a setting's key in place of a number is looked up.
 
     `latching`: stays until a person has acknowledged it. `bypass`: no delay, quiet hour, shelf or gathering holds it.
+    `stays`: nobody shelves it or takes it out of service, nor does the site file.
     `insists`: its reminders are as urgent as its first word. `at_once`: who has acknowledged hears of material news.
     `material` lists (fact, step): the fact must have risen (or fallen, for a negative step) by as much to be news.
-    `off_shelf` lists (fact, times): risen so many times over, or as a moment later, it comes off the shelf. So does any
+    `off_shelf` lists (fact, times): risen so many times over, it comes off the shelf. So does any
     kind by a step of severity.
     """
 
@@ -29,6 +30,7 @@ class Kind:
     repeat: float | str = 7 * DAY
     latching: bool = False
     bypass: bool = False
+    stays: bool = False
     material: tuple[tuple[str, float], ...] = ()
     insists: bool = False
     at_once: bool = False
@@ -43,7 +45,7 @@ KINDS: dict[str, Kind] = {
             "a gas sensor in the house or at the cylinders reports gas",
             "fire or explosion",
             "get everyone out, and call from outside",
-            "now", latching=True, bypass=True, repeat=HOUR,
+            "now", latching=True, bypass=True, stays=True, repeat=HOUR,
         ),
         Kind(
             "cold-shortfall", "Burners short in the cold",
@@ -165,7 +167,7 @@ KINDS: dict[str, Kind] = {
             "a check found a leak, and none since says that it is tight",
             "gas gathers where it is low: fire or explosion",
             "close every cylinder valve, leave it closed, and have a licensed fitter mend and test it",
-            "now", off_delay=0.0, repeat=DAY, insists=True, off_shelf=(("leak", 1.0),),
+            "now", off_delay=0.0, repeat=DAY, insists=True, stays=True,
         ),
         Kind(
             "delivery-failing", "Notices do not get through",
@@ -220,5 +222,5 @@ def of(name: str) -> Kind:
     return KINDS.get(name, OTHER)
 
 
-# What comes before everything else that a page or a command says.
+# What comes before everything else that a page or a command says. None of these is ever put away.
 GAS = ("gas-detected", "leak-found")

@@ -107,6 +107,7 @@ def _one(step: Step, c: Condition, limits: Limits, holding: list[str]) -> Step:
     state = step.state
     if state.told_at is not None and state.told_at > step.now:  # the clock was set back
         step.state = state = replace(state, told_at=step.now)
+    state = _put_back(step, c)
     if state.state == "out_of_service":
         return step
     verdict = _verdict(c)
@@ -132,6 +133,20 @@ def _one(step: Step, c: Condition, limits: Limits, holding: list[str]) -> Step:
     else:
         _inactive(step, c, verdict, limits)
     return step
+
+
+def _put_back(step: Step, c: Condition) -> AlertState:
+    """Undo that what nobody may put away was put away, as an earlier version let it be."""
+    if not kinds.of(c.kind).stays:
+        return step.state
+    if step.state.state == "out_of_service":
+        step.go("normal", "put back into service: gas is never out of service")
+    elif step.state.state == "shelved":
+        if c.holds:
+            shelf.bring_back(step, c, "gas is never shelved")
+        else:
+            shelf.time_is_up(step, c, clear=c.holds is False)
+    return step.state
 
 
 def _held_back(step: Step, c: Condition, verdict: Verdict, holding: list[str]) -> None:

@@ -12,6 +12,12 @@ from monitor.alerts.step import Step, Words, forget_pending, is_active, known_st
 from monitor.model.alert import AlertState, Condition, Judgement
 from monitor.model.errors import BadInput, Problem
 
+# Instead of putting a leak away.
+MENDED = (
+    "close every cylinder valve, have a licensed fitter mend and test it, then enter the tight check: `boiloff record "
+    "leak-check --result tight` (one entered by mistake: `boiloff record undo`)."
+)
+
 
 def _step(state: AlertState, now: datetime, words: Words) -> Step:
     return Step(state, now, words)
@@ -54,8 +60,9 @@ def shelve(
     `one_shot`: off the shelf as soon as it is over. Raises BadInput for an end in the past or too far, for gas, and
     for an alert out of service.
     """
-    if kinds.of(state.kind).bypass:
-        raise _refuse(state, "an alert that may be shelved", "Gas is never shelved: leave, and call from outside.")
+    if kinds.of(state.kind).stays:
+        instead = MENDED if state.kind == "leak-found" else "leave, and call from outside."
+        raise _refuse(state, "an alert that may be shelved", f"Gas is never shelved: {instead}")
     if state.state == "out_of_service":
         raise _refuse(state, "an alert in service", "Put it back into service first.")
     if not now < until <= now + LONGEST_SHELF:
@@ -88,8 +95,10 @@ def out_of_service(state: AlertState, now: datetime, by: str, why: str, words: W
 
     Raises BadInput for gas, and where it is out of service already.
     """
-    if kinds.of(state.kind).bypass:
-        raise _refuse(state, "an alert that may be taken out of service", "Take the sensor out of the site file.")
+    if kinds.of(state.kind).stays:
+        leak = state.kind == "leak-found"
+        hint = f"It ends of itself once it is mended: {MENDED}" if leak else "Take the sensor out of the site file."
+        raise _refuse(state, "an alert that may be taken out of service", hint)
     if state.state == "out_of_service":
         raise _refuse(state, "an alert in service")
     reason = f"taken out of service by {by}" + (f": {why}" if why else "")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from monitor.alerts import draw, eyes, supply
+from monitor.alerts import draw, eyes, kinds, supply
 from monitor.alerts.known import NOTHING, Known
 from monitor.alerts.settings import Limits
 from monitor.model.alert import Condition
@@ -29,7 +29,7 @@ def conditions(
     limits = Limits(site.settings)
     silent_ones = tuple(eyes.sensor_silent(site, health, now, limits))
     silent = frozenset(c.subject for c in silent_ones if c.holds)
-    off = frozenset(limits.many("out_of_service")) - {"gas-detected"}
+    off = frozenset(limits.many("out_of_service")) - {name for name, kind in kinds.KINDS.items() if kind.stays}
     every = (
         *supply.gas_detected(site, known, now),
         supply.cold_shortfall(outlook, site, now, limits, known),

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import timedelta
 
-from monitor.alerts import kinds, when
+from monitor.alerts import kinds
 from monitor.alerts.step import SEVERITIES, Step, is_active, known_state
 from monitor.model.alert import Condition, Fact, Severity
 
@@ -54,9 +54,6 @@ def grown(step: Step, c: Condition) -> str:
         return f"more severe than when it was shelved: {c.reason}"
     for name, times in kind.off_shelf:
         a, b = extra.get(f"shelf_{name}"), c.facts.get(name)
-        first, again = when.parse(a), when.parse(b)
-        if first is not None and again is not None and again > first:
-            return f"found again since it was shelved: {c.reason}"
         if isinstance(a, int | float) and isinstance(b, int | float) and a > 0 and b >= times * a:
             return f"{b / a:.1f} times what it was when it was shelved: {c.reason}"
     return ""

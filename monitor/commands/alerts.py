@@ -82,7 +82,7 @@ def shelve(
 ) -> None:
     """Hear no more of it for a while, unless it gets markedly worse. Its end is still told.
 
-    What a gas sensor reports is never shelved.
+    Gas that a sensor reports, and a leak that was found, are never shelved.
     """
     from monitor.commands import _alerts
 
@@ -105,7 +105,10 @@ def out_of_service(
     site: SitePath = None,
     store: StorePath = None,
 ) -> None:
-    """Stop this alert until it is put back into service."""
+    """Stop this alert until it is put back into service.
+
+    Gas that a sensor reports, and a leak that was found, are never out of service.
+    """
     from monitor.commands import _alerts
 
     _alerts.operate(_alerts.Place.of(site, store), key, "out_of_service", by, why=why)

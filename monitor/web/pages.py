@@ -208,7 +208,7 @@ def alert_views(facts: Facts, site: Site) -> list[AlertView]:
                 since=words.day_clock(state.since, zone),
                 reason=state.reason,
                 can_acknowledge=state.state in {"unacknowledged", "returned"},
-                can_stop=not kinds.of(state.kind).bypass,
+                can_stop=not kinds.of(state.kind).stays,
                 name=named(state.key),
             )
         )
@@ -232,7 +232,8 @@ def stopped(facts: Facts, site: Site) -> list[dict[str, str]]:
         if a.state == "out_of_service"
     ]  # fmt: skip
     by_file = Limits(site.settings).many("out_of_service")
-    out += [{"key": "", "name": kinds.of(k).title, "words": "switched off in the site file"} for k in by_file]
+    out += [{"key": "", "name": kinds.of(k).title, "words": "switched off in the site file"}
+            for k in by_file if not kinds.of(k).stays]  # fmt: skip
     return out
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.alerts import operate
-from monitor.model.alert import Condition, Fact, Judgement
+from monitor.model.alert import Condition, Fact, Judgement, State
 from monitor.model.errors import BadInput
 from tests.alerts.play import DELAYED, KEY, LATCHED, NO_DELAY, H, M, Play, cond, raised, words
 from tests.alerts.scene import NOW
@@ -343,6 +343,27 @@ def test_who_has_acknowledged_hears_of_a_step_not_of_an_amount() -> None:
     assert play.told == ["raised"]
     play.round(cond("cold-shortfall", facts={"nights": 4}, rank=2.0))
     assert play.told == ["raised", "updated"]
+
+
+def test_a_leak_found_cannot_be_put_away_and_what_says_so_says_how_it_ends() -> None:
+    play = Play()
+    play.round(cond("leak-found", severity="Severe"))
+    state = play.states["leak-found/x"]
+    with pytest.raises(BadInput, match=r"Gas is never shelved: close every cylinder valve.*--result tight"):
+        operate.shelve(state, play.now, play.now + H, "Kim", words)
+    with pytest.raises(BadInput, match=r"may be taken out of service.*licensed fitter.*record undo"):
+        operate.out_of_service(state, play.now, "Kim", "", words)
+
+
+@pytest.mark.parametrize("before", ["shelved", "out_of_service"])
+def test_a_leak_put_away_by_an_earlier_version_is_told_at_the_next_round(before: State) -> None:
+    play, leak = Play(), cond("leak-found", severity="Severe")
+    play.round(leak)
+    state = replace(play.states["leak-found/x"], state=before, shelved_until=play.now + 300 * H)
+    play.states["leak-found/x"] = replace(state, occurrence="") if before == "out_of_service" else state
+    play.round(leak, after=H)
+    assert play.state("leak-found/x") == "unacknowledged"
+    assert len(play.last.notices) == 1
 
 
 def test_a_leak_found_is_said_as_urgently_each_day_whatever_is_done_to_the_reminder() -> None:

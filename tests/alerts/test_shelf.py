@@ -143,20 +143,6 @@ def test_a_draw_that_begins_on_the_shelf_is_measured_by_how_it_began() -> None:
     assert play.told == ["raised"]
 
 
-@pytest.mark.parametrize("later", ["2026-01-06T20:00Z", "2026-01-05T10:00:30Z"])
-def test_another_leak_found_comes_through_the_shelf(later: str) -> None:
-    def leak(at: str) -> Condition:
-        return cond("leak-found", severity="Severe", facts={"leak": at})
-
-    play = Play()
-    play.round(leak("2026-01-05T10:00Z"))
-    play.take(operate.shelve(play.states["leak-found/x"], play.now, play.now + 48 * H, "Kim", words))
-    assert not play.round(leak("2026-01-05T10:00Z"), after=30 * H).notices
-    (notice,) = play.round(leak(later), after=H).notices
-    assert notice.severity == "Severe"
-    assert play.state("leak-found/x") == "unacknowledged"
-
-
 @pytest.mark.parametrize("kind", ["cold-shortfall", "low-fuel", "run-out", "forecast-stale", "disk-filling"])
 def test_any_kind_comes_back_by_a_step_of_severity_and_by_nothing_less(kind: str) -> None:
     play = raised(kind)
