@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from monitor.alerts import kinds, when
+from monitor.alerts import cautions, kinds, when
 from monitor.alerts import operate as hands
 from monitor.alerts.say import percent
 from monitor.alerts.settings import Limits
@@ -177,6 +177,8 @@ def show_kinds(*, as_json: bool) -> None:
         out.print(f"[bold]{k.name}[/bold]: {k.title}")
         out.print(f"  Cause: {k.cause}\n  What follows: {k.consequence}\n  What to do: {k.todo}", markup=False)
         out.print(f"  Time to act: {k.time_to_act}", markup=False)
+        if k.name in kinds.GAS:
+            out.print(f"  {cautions.SMELL} {cautions.DETECTOR}", markup=False, style="bold")
 
 
 def _length(text: str) -> timedelta:

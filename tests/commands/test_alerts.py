@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -178,6 +179,12 @@ def test_kinds_are_rationalized(run: Run) -> None:
     for kind in listed:
         assert all(kind[field] for field in ("cause", "consequence", "todo", "time_to_act")), kind["name"]
     assert "gas-detected: Gas detected" in run("kinds").output
+
+
+def test_kinds_say_beside_gas_what_to_do_on_a_smell(run: Run) -> None:
+    parts = re.split(r"\n(?=\S)", run("kinds").output)
+    smell = {part.split(":", 1)[0] for part in parts if "If you smell gas" in part and "no gas detector" in part}
+    assert smell == {"gas-detected", "leak-found"}
 
 
 def test_test_tells_the_real_answer(place: Path, run: Run) -> None:
