@@ -106,8 +106,8 @@ def _columns(head: list[str]) -> dict[str, tuple[str, float | None]]:
 def _near(name: str, known: Mapping[str, Any]) -> str:
     from difflib import get_close_matches
 
-    near = get_close_matches(name, [*known, *ALWAYS], 3)
-    return f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join([*ALWAYS, *known])}"
+    near = " or ".join(f'"{word}"' for word in get_close_matches(name, [*known, *ALWAYS], 3))
+    return f"did you mean {near}?" if near else f"known: {', '.join([*ALWAYS, *known])}"
 
 
 def _event(

@@ -221,6 +221,12 @@ BAD = (
 )
 
 
+def test_import_quotes_the_column_that_was_meant(run: Run, home: Path) -> None:
+    (home / "r.csv").write_text("time,knid,cylinder\n", encoding="utf-8")
+    with pytest.raises(BadInput, match='did you mean "kind"'):
+        run("record", "import", str(home / "r.csv"))
+
+
 def test_import_takes_the_good_and_lists_the_bad_by_line(run: Run, home: Path) -> None:
     path = home / "r.csv"
     lines = _bulk(path)
