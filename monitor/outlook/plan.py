@@ -13,7 +13,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
-from statistics import NormalDist
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -25,16 +24,17 @@ from monitor.model.reading import Level
 from monitor.model.site import Cylinder, Site, Units
 from monitor.model.units_out import show
 from monitor.outlook.draw import Feed
-from monitor.outlook.fuel import Ahead, burn_ahead, coldest_covered_k, holds, least_share
+from monitor.outlook.fuel import Ahead, burn_ahead, holds, least_share
+from monitor.outlook.record import requalify_date
+from monitor.outlook.trip_odds import DAY, DAYS_AHEAD, mendable_odds, odds_by_day
 from monitor.outlook.use import Use
 from monitor.physics import Air, Plant
 
 Series = NDArray[np.float64]
-DAYS_AHEAD = 45
-DAY = timedelta(days=1)
+WORTH_SHARE = 0.95  # a cylinder fuller than this is not worth a trip; our choice
+CLOSED_SHARE = 0.1  # of full: a closed cylinder that holds more is opened before anyone goes for gas
 RIDES_SHARE = 0.85  # a cylinder fuller than this saves no later trip by riding along
 MOST_FLOOR = 0.6  # of full: more is not held for cold that no forecast tells yet; the forecast comes in time for it
-FORECAST_SD_K = 2.5  # usual error of a night's minimum some days ahead; from memory
 MOST_CONSIDERED = 8  # emptiest first: more need no trying
 CAUTION = (
     "Cylinders travel upright, secured, valves shut and plugged, never left in a closed hot car; check for leaks after "
@@ -111,44 +111,6 @@ class Plan:
     days: tuple[tuple[date, float], ...] = field(default=())  # each possible day and the odds of trouble before it
 
 
-def _odds_by_day(
-    site: Site,
-    left: tuple[float, float],
-    ahead: Ahead,
-    hours: Sequence[HourOutlook],
-    floors_kg: tuple[float, float],
-    first_hour: int,
-) -> Series:
-    """Odds that before a trip on the day after each day ahead the fuel is at its floor, or a meal was uncovered.
-
-    `floors_kg`: the reserve, for days that the hours tell of (their own odds judge the cold there, so that it counts
-    once), and the floor for the days beyond. An hour before `first_hour` comes before that day's trip. Of the odds
-    only what a full charge would mend counts: no trip helps against colder air.
-    """
-    normal = NormalDist()
-    zone = ZoneInfo(site.timezone)
-    first = ahead.at.astimezone(zone).date()
-    cold, told = np.zeros(DAYS_AHEAD), np.zeros(DAYS_AHEAD, dtype=bool)
-    limit_k = coldest_covered_k(site)
-    for hour in hours:
-        local = hour.time.astimezone(zone)
-        day = (local.date() - first).days
-        if not 0 <= day < DAYS_AHEAD or hour.air_k is None:
-            continue
-        told[day] = True
-        k = day - 1 if local.hour < first_hour else day
-        if limit_k is None or k < 0 or not hour.may_burn or hour.time < ahead.at - timedelta(hours=1):
-            continue
-        odds = hour.probability_uncovered
-        if odds is None:
-            odds = 1.0 if hour.uncovered else 0.0
-        cold[k] = max(cold[k], odds - normal.cdf((limit_k - hour.air_k) / FORECAST_SD_K))
-    spread = np.hypot(ahead.sd_kg, max(left[1], 1e-3))[:DAYS_AHEAD]
-    score = (ahead.mean_kg[:DAYS_AHEAD] - left[0] + np.where(told, *floors_kg)) / spread
-    fuel = np.array([normal.cdf(float(s)) for s in score])
-    return np.maximum.accumulate(np.maximum(fuel, cold))
-
-
 def _may_go(cylinder: Cylinder, rules: Rules, height_m: float, units: Units) -> str | None:
     """The rule that keeps a cylinder at home, or None."""
     filled = cylinder.tare_kg + cylinder.full_kg
@@ -193,6 +155,8 @@ class _Scene:
     cold_k: float
     use: Use
     known: frozenset[str]
+    air_k: Mapping[datetime, float]  # of the hours that the forecast tells: the colder of air and liquid
+    mendable: Mapping[datetime, float]
 
 
 def _days(scene: _Scene) -> list[tuple[int, datetime]]:
@@ -212,6 +176,24 @@ def _days(scene: _Scene) -> list[tuple[int, datetime]]:
             continue
         out.append((k, datetime(day.year, day.month, day.day, hour, tzinfo=zone).astimezone(UTC)))
     return out
+
+
+def _departures(scene: _Scene, when: datetime) -> list[datetime]:
+    """The day's first hour, and the one at which what stays behind has it warmest, where no risk is in waiting."""
+    first = when.astimezone(ZoneInfo(scene.site.timezone))
+    last = scene.rules.last_hour - math.ceil(scene.rules.trip_s / 3600.0)
+    later = [when + timedelta(hours=h) for h in range(1, last - first.hour + 1)]
+    waits = [t for t in later if all(scene.mendable.get(u, 0.0) <= scene.rules.risk for u in (when, *later) if u < t)]
+    known = {t: air for t in waits if (air := _coldest_on_trip(scene, t)) is not None}
+    return [when, *([max(known, key=lambda t: (known[t], -t.timestamp()))] if known else [])]
+
+
+def _coldest_on_trip(scene: _Scene, when: datetime) -> float | None:
+    """Coldest that what stays behind has while the others are away (K), None where the forecast does not tell."""
+    hours = max(math.ceil(scene.rules.trip_s / 3600.0), 1)
+    airs = [scene.air_k.get(when + timedelta(hours=h)) for h in range(hours)]
+    told = [air for air in airs if air is not None]
+    return min(told) if len(told) == hours else None
 
 
 def _charge_on(scene: _Scene, k: int) -> dict[str, float]:
@@ -247,6 +229,8 @@ def plan(
     at = at.astimezone(UTC)
     rules = Rules.of(site.settings) if rules is None else rules
     known = {x.cylinder: x for x in levels if x.reading_time is not None}
+    if not any(c.valve_open for c in site.cylinders):
+        return _nothing(at, (f"every valve is marked closed and nothing feeds the house: {OPENING}",))
     if not any(c.valve_open and c.name in known for c in site.cylinders):
         return _nothing(at, ("no level of an open cylinder is known: weigh one first",))
     charge = {c.name: known[c.name].left_kg if c.name in known else 0.0 for c in site.cylinders}
@@ -260,17 +244,35 @@ def plan(
     blind = not airs and cold_k is None
     needed = None if blind else least_share(site, cold)
     beyond = max(rules.reserve, 0.0 if needed is None else min(needed, MOST_FLOOR))
-    odds = _odds_by_day(site, (left, sd), ahead, hours, (rules.reserve * full, beyond * full), rules.first_hour)
+    mendable = mendable_odds(site, hours, at)
+    odds = odds_by_day(
+        site, (left, sd), ahead, hours, mendable, (rules.reserve * full, beyond * full), rules.first_hour
+    )
     days = np.full(DAYS_AHEAD, np.nan if not airs else float(np.mean(airs)))
     if day_air_k is not None:
         count = min(len(day_air_k), DAYS_AHEAD)
         days[:count] = np.asarray(day_air_k, dtype=np.float64)[:count]
-    scene = _Scene(site, Feed.of(site), rules, at, charge, ahead, odds, days, cold, use, frozenset(known))
-    found = _choose(scene, needed)
+    cooler = {h.time: min(h.air_k, h.air_k if h.liquid_k is None else h.liquid_k) for h in hours if h.air_k is not None}
+    feed, read = Feed.of(site), frozenset(known)
+    scene = _Scene(site, feed, rules, at, charge, ahead, odds, days, cold, use, read, cooler, mendable)
+    found = _opening_first(scene, _choose(scene, needed))
     return replace(found, stays_covered=None, reasons=(BLIND, *found.reasons)) if blind else found
 
 
+OPENING = "open one first, every burner off, slowly; listen and smell"
 BLIND = "there is no forecast: the cold is not judged, the odds are of the fuel alone"
+
+
+def _opening_first(scene: _Scene, found: Plan) -> Plan:
+    """Say first that a closed cylinder with fuel is to be opened, where a trip is wanted and it does not go along."""
+    going = {t.cylinder for t in found.take}
+    shut = [
+        f"{c.name} is closed and holds {show(scene.charge[c.name], 'mass', scene.site.units)}: open it before "
+        "you go for gas, every burner off, slowly; listen and smell"
+        for c in scene.site.cylinders
+        if not c.valve_open and scene.charge[c.name] > CLOSED_SHARE * c.full_kg and c.name not in going
+    ]
+    return replace(found, reasons=(*shut, *found.reasons)) if shut and (found.take or found.gives_way) else found
 
 
 def _nothing(at: datetime, reasons: tuple[str, ...]) -> Plan:
@@ -288,24 +290,46 @@ def _choose(scene: _Scene, needed: float | None) -> Plan:
     good = [(k, when) for k, when in possible if _risk_before(scene, k) <= scene.rules.risk]
     if len(good) == len(possible):
         last = scene.at + DAYS_AHEAD * DAY
-        words = (
-            f"the odds of trouble stay under {100 * scene.rules.risk:.0f} % until {last:%d %b}: no trip is needed yet"
-        )
+        under = f"under {100 * scene.rules.risk:.0f} % until {last:%d %b}"
+        words = f"the odds of trouble that a refill would mend stay {under}: no trip is needed yet"
         return Plan(
-            scene.at, None, (), None, _risk_before(scene, possible[-1][0]), None, needed, None, (words,), days=told
-        )
+            scene.at, None, (), None, _risk_before(scene, possible[-1][0]), None, needed, None, (words,),
+            (NO_CHARGE,) if needed is None else (), days=told,
+        )  # fmt: skip
     gives: list[str] = []
     if not good:
         gives.append(f"risk: before the first possible day the odds of trouble are {100 * told[0][1]:.0f} %")
         good = [possible[0]]
     latest = good[-1]
-    for k, when in reversed(good):
-        taken, reasons, lost = _load(scene, k, when)
-        if taken and not lost:
-            return _made(scene, (k, when), latest[1], taken, (reasons, tuple(gives)), needed, told)
+    for k, first in reversed(good):
+        for when in _departures(scene, first):
+            taken, reasons, lost = _load(scene, k, when)
+            if taken and not lost:
+                reasons = (*reasons, LATER) if when > first else reasons
+                return _made(scene, (k, when), latest[1], taken, (reasons, tuple(gives)), needed, told)
     k, when = latest
     taken, reasons, lost = _load(scene, k, when)
+    if not taken:
+        cold = (NO_CHARGE,) if needed is None else ()
+        day, risk = when.astimezone(ZoneInfo(scene.site.timezone)).date(), _risk_before(scene, k)
+        return Plan(
+            scene.at,
+            None,
+            (),
+            day,
+            risk,
+            None,
+            needed,
+            None,
+            reasons or ("a trip would bring nothing",),
+            (*gives, *lost, *cold),
+            days=told,
+        )
     return _made(scene, (k, when), latest[1], taken, (reasons, (*gives, *lost)), needed, told)
+
+
+NO_CHARGE = "the coldest night: no charge covers it; burn less at once then, or cook before"
+LATER = "at the first hour of that day what stays behind would not carry the meals: it is warmer later"
 
 
 def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], tuple[str, ...], tuple[str, ...]]:
@@ -320,11 +344,15 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
     if not movable:
         return (), tuple(reasons), ("limits: no cylinder may be lifted or loaded",)
     worth = [c for c in movable if charge[c.name] < RIDES_SHARE * c.full_kg] or sorted(
-        movable, key=lambda c: charge[c.name] / c.full_kg
+        (c for c in movable if charge[c.name] < WORTH_SHARE * c.full_kg), key=lambda c: charge[c.name] / c.full_kg
     )[:1]
+    if not worth:
+        return (), tuple(reasons), ("a refill: what could be taken is full, or nearly",)
     worth = sorted(worth, key=lambda c: charge[c.name] / c.full_kg)[:MOST_CONSIDERED]
     meanwhile = scene.use.mean_kg_d(np.array([when.weekday()]))[0] * max(scene.rules.trip_s / 86_400.0, 0.25)
-    air = scene.day_air_k[k] if np.isfinite(scene.day_air_k[k]) else scene.cold_k
+    air = _coldest_on_trip(scene, when)
+    if air is None:
+        air = scene.day_air_k[k] if np.isfinite(scene.day_air_k[k]) else scene.cold_k
     best: tuple[float, tuple[Cylinder, ...]] | None = None
     for count in range(1, min(scene.rules.at_once, len(worth)) + 1):
         for group in itertools.combinations(worth, count):
@@ -351,6 +379,17 @@ def _load(scene: _Scene, k: int, when: datetime) -> tuple[tuple[Cylinder, ...], 
 def _last_index(scene: _Scene, latest: datetime) -> int:
     zone = ZoneInfo(scene.site.timezone)
     return (latest.astimezone(zone).date() - scene.at.astimezone(zone).date()).days
+
+
+def _overdue(site: Site, taken: Sequence[Cylinder], when: datetime) -> list[str]:
+    """The cylinders whose date for requalification is past by then: they may not be filled."""
+    own = site.settings.get("record.requalify_every")
+    dates = [(c.name, requalify_date(c.marks, own)) for c in taken]
+    return [
+        f"the date of {name}: it may not be filled from {by:%b %Y} on; have it requalified, or exchange it"
+        for name, by in dates
+        if by is not None and by <= when
+    ]
 
 
 def _made(
@@ -381,8 +420,9 @@ def _made(
         why.append(f"on the next possible day they would be {100 * following:.0f} %")
     if k < _last_index(scene, latest):
         why.append("on a later day what stays behind would no longer carry the meals")
+    gives = (*gives, *_overdue(scene.site, taken, when))
     if needed is None:
-        gives = (*gives, "the coldest night: no charge covers it; burn less at once then, or cook before")
+        gives = (*gives, NO_CHARGE)
     elif after < needed:
         gives = (
             *gives,

@@ -407,3 +407,53 @@ def test_a_hundred_winters_by_the_plan() -> None:
     assert fewest_trips(curves, 5) >= rule.trips
     assert bolder.trips <= 1.8 * fewest_trips(curves, 5)  # 1.73 measured
     assert bolder.trips < total["0.60"].trips
+
+
+def by_hour(day_air_k: float, night_air_k: float, days: int = 7) -> list[HourOutlook]:
+    """Hours from midnight on: cold up to noon, milder after it."""
+    start = datetime(2026, 1, 10, tzinfo=UTC)
+    airs = ((k, day_air_k if 12 <= k % 24 < 20 else night_air_k) for k in range(24 * days))
+    return [hour(start + timedelta(hours=k), air, 0.0) for k, air in airs]
+
+
+def test_nothing_is_taken_away_in_cold_that_what_stays_does_not_carry() -> None:
+    site = two_cylinders(2)
+    left, levels_kg = np.array([[0.0, 6.0]]), levels(5.5, 6.0)
+    carried = [bool(fuel.holds(site, Plant.of(site), left, Air(np.array([k]), 0.0, 1.0))[0]) for k in (258.0, 280.0)]
+    assert carried == [False, True]  # the cold of the morning, the air after noon
+    rules = Rules(first_hour=8, last_hour=18)
+    made = plan(site, levels_kg, by_hour(280.0, 258.0), learnt(1.5), AT, rules=rules, cold_k=265.0)
+    assert made.when is not None
+    assert made.when.hour >= 12  # the mean of the days, and the first hour, would have let it go in the morning
+    assert made.stays_covered is True
+    assert any("warmer later" in r for r in made.reasons)
+
+
+def test_no_trip_with_full_cylinders_and_what_no_refill_mends_is_said() -> None:
+    cold = by_hour(235.0, 235.0)
+    made = plan(two_cylinders(2), levels(18, 18), cold, learnt(0.1), AT)
+    assert made.when is None
+    assert "that a refill would mend" in made.reasons[0]
+    assert any("no charge covers it" in g for g in made.gives_way)
+    hours = [replace(h, probability_uncovered=1.0) for h in by_hour(262.0, 262.0)]
+    one = plan(two_cylinders(1), levels(17.9), hours, learnt(0.1), AT)
+    assert one.take == ()
+    assert one.when is None
+
+
+def test_a_closed_cylinder_with_gas_is_opened_before_a_trip() -> None:
+    both = two_cylinders(2)
+    shut = replace(both, cylinders=(both.cylinders[0], replace(both.cylinders[1], valve_open=False)))
+    made = plan(shut, levels(3, 18), mild(), learnt(), AT)
+    assert [t.cylinder for t in made.take] == ["A"]
+    assert made.reasons[0].startswith("B is closed and holds ")
+    none = replace(both, cylinders=tuple(replace(c, valve_open=False) for c in both.cylinders))
+    assert "every valve is marked closed" in plan(none, levels(3, 18), mild(), learnt(), AT).reasons[0]
+
+
+def test_a_cylinder_past_its_date_may_not_be_filled() -> None:
+    both = two_cylinders(2)
+    old = replace(both, cylinders=(replace(both.cylinders[0], marks={"manufactured": "2012-03"}), both.cylinders[1]))
+    made = plan(old, levels(4, 9), mild(), learnt(), AT)
+    assert [t.cylinder for t in made.take] == ["A"]
+    assert any("A: it may not be filled from Mar 2024 on" in g for g in made.gives_way)
