@@ -1,3 +1,3 @@
 """boiloff: will the cylinders outside carry the burners through the coming cold, and for how long?"""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

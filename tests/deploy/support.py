@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import os
 import subprocess
 import sys
@@ -44,6 +45,23 @@ def copied(to: Path, version: str = "") -> Path:
             file = to / name
             lines = [f'{mark}"{version}"' if line.startswith(mark) else line for line in file.read_text().splitlines()]
             file.write_text("\n".join(lines) + "\n")
+    return to
+
+
+def released() -> dict[str, str]:
+    """Return each version that was released, oldest first, with the commit it was made of."""
+    with (Path(__file__).parent / "released.csv").open(newline="") as file:
+        return {row["version"]: row["commit"] for row in csv.DictReader(file)}
+
+
+def as_released(to: Path, version: str) -> Path:
+    """Put the tree of a released version to `to`, out of this checkout's history; fail where that is not whole."""
+    commit = released()[version]
+    archive = to.with_suffix(".tar")
+    run("git", "-C", ROOT, "archive", "-o", archive, commit)  # a shallow clone: `git fetch --unshallow` mends it
+    to.mkdir(parents=True)
+    run("tar", "-x", "-f", archive, "-C", to)
+    archive.unlink()
     return to
 
 

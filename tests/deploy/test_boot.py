@@ -15,7 +15,7 @@ import pytest
 
 from monitor import __version__
 from tests.deploy import booted
-from tests.deploy.support import copied
+from tests.deploy.support import as_released, copied, released
 
 READ = ("boiloff", "reading", "A", "--weighs")
 # The watchdog of the unit file waits two minutes; here fifteen seconds, by the way that the unit file names.
@@ -38,7 +38,8 @@ def machine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[booted.M
 @pytest.mark.soak
 @pytest.mark.timeout(1800)
 def test_installed_it_lives_under_systemd(machine: booted.Machine, tmp_path: Path) -> None:
-    older = machine.put(copied(tmp_path / "older", "0.0.9"), "older")
+    first = next(iter(released()))
+    older = machine.put(as_released(tmp_path / "older", first), "older")
     this = machine.put(copied(tmp_path / "this"), "this")
     broken = machine.put(_broken(tmp_path / "broken"), "broken")
     told: dict[str, float | str] = {"boot s": machine.boot()}
@@ -47,6 +48,7 @@ def test_installed_it_lives_under_systemd(machine: booted.Machine, tmp_path: Pat
     assert "started the service" in said
     assert machine.state("is-active", "boiloff") == "active"
     assert machine.state("is-enabled", "boiloff") == "enabled"
+    assert first in machine.run("boiloff", "--version")
     machine.run(*READ, "60 lb")
     _sandboxed(machine, told)
 
