@@ -174,6 +174,10 @@ def write(file: Path, result: Result, number: int, *, told: bool) -> None:
         typer.echo(f"\nWrote {file} for {one.name}. Put the collars' stamps in, then check it and run on it:")
         typer.echo(f"  boiloff validate --site {file}")
         typer.echo(f"  boiloff serve --site {file}")
+        typer.echo("While it runs, weigh each cylinder and enter it, then see what stands open:")
+        typer.echo(f"  boiloff reading NAME --weighs WEIGHT --site {file}")
+        typer.echo(f"  boiloff status --site {file}")
+        typer.echo("No notice reaches anybody yet: add a channel to the file; `boiloff alerts test` tries it.")
 
 
 def site_text(question: Question, one: Arrangement) -> str:

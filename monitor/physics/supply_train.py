@@ -70,7 +70,7 @@ def check(site: Site, coldest_k: float, share: float = HALF) -> tuple[Finding, .
 
 
 def _unknown(part: Part, lacks: str, ask: str, why: str) -> Finding:
-    return Finding(part, "unknown", f"not stated: {lacks}", "the site file", why, ask)
+    return Finding(part, "unknown", f"not stated yet; it goes into the site file as {lacks}", "the site file", why, ask)
 
 
 def regulator_finding(rating_w: float | None, connected_w: float) -> Finding:

@@ -6,6 +6,7 @@ Read from the store alone, whether the service runs or not. Loads neither pandas
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -87,7 +88,7 @@ def look(site: Site, store: Store, path: Path, now: datetime) -> Status:
         *_input_troubles(site, inputs, health, now),
         *_forecast_troubles(site, forecast, health, now),
         *_outlook_troubles(outlook, running, now),
-        *_level_troubles(site, newest),
+        *_level_troubles(site, newest, filled.unweighed(store.entries(filled.KINDS), now)),
         *_fill_troubles(site, store, newest, now),
         *_set_aside(store, now),
         *_other_troubles(site, health),
@@ -234,12 +235,15 @@ def _shut(site: Site, newest: Sequence[Reading]) -> set[str]:
     return {name for name, value in valve.items() if value < 0.5}
 
 
-def _level_troubles(site: Site, newest: Sequence[Reading]) -> Iterator[Trouble]:
+def _level_troubles(site: Site, newest: Sequence[Reading], filled_at: Mapping[str, datetime]) -> Iterator[Trouble]:
+    """Cylinders never read, but for those of which the record knows a fill: `_fill_troubles` says more of them."""
     read = {r.subject for r in newest if r.quantity in LEVEL_QUANTITIES and r.value is not None}
     shut = _shut(site, newest)
     for cylinder in site.cylinders:
-        if cylinder.name not in shut and cylinder.name not in read:
-            yield Trouble(f"cylinder {cylinder.name}", "its level was never read: it counts as empty", None)
+        if cylinder.name not in shut and cylinder.name not in read and cylinder.name not in filled_at:
+            enter = f"boiloff reading {shlex.quote(cylinder.name)} --weighs WEIGHT"
+            text = f"its level was never read: it counts as empty. To enter it: {enter}"
+            yield Trouble(f"cylinder {cylinder.name}", text, None)
 
 
 def _fill_troubles(site: Site, store: Store, newest: Sequence[Reading], now: datetime) -> Iterator[Trouble]:

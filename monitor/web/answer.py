@@ -251,7 +251,7 @@ def _levels(payload: Mapping[str, Any], limits: Limits, now: datetime) -> list[s
     for level in payload.get("levels", ()):
         read = _moment(level["reading_time"])
         if read is None:
-            out.append(f"{level['cylinder']} was never read")
+            out.append(f"{level['cylinder']} was never read (weigh it and enter it)")
         elif (now - read).total_seconds() > limits["level_old"]:
             out.append(f"{level['cylinder']} was last read {words.age((now - read).total_seconds())} ago")
     return out

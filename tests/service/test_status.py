@@ -18,7 +18,7 @@ from monitor.model.reading import Quantity, Reading
 from monitor.model.site import Site, WeatherSource
 from monitor.service.status import look
 from monitor.site import load
-from monitor.store import Store
+from monitor.store import Event, Store
 from monitor.web.answer import trouble
 from tests.service import harness
 
@@ -84,3 +84,11 @@ def test_a_source_taken_out_of_the_file_fails_no_more(site: Site, store: Store) 
     assert said["file"] == "no answer"
     assert "open-meteo" not in said
     assert [s.name for s in look(site, store, store.path, NOW).sources] == ["file"]
+
+
+def test_a_level_never_read_says_how_to_enter_it_and_a_fill_is_said_instead(site: Site, store: Store) -> None:
+    assert wrong(site, store)["cylinder B"].endswith("To enter it: boiloff reading B --weighs WEIGHT")
+    store.add_event(Event("fill", "B", NOW - H, NOW - H, {"paid_kg": 15.0}))
+    about = [t.words for t in look(site, store, store.path, NOW).troubles if t.what == "cylinder B"]
+    assert len(about) == 1
+    assert "not weighed" in about[0]

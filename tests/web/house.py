@@ -61,7 +61,9 @@ def fill(path: Path, of: Site, now: datetime = NOW, coldest_c: float = -23.0) ->
         air = 268.0 + 5.0 * math.sin(k / 4 * 2 * math.pi)
         readings.append(Reading(at, at, "site", Quantity.AIR_TEMPERATURE, air, "yard thermometer"))
     with Store.open(path) as store:
-        store.add_forecast(forecast(now, coldest_c))
+        newest, before = forecast(now, coldest_c), now - timedelta(hours=2)
+        store.add_forecast(replace(newest, issued=before, received=before))  # what the first round goes by
+        store.add_forecast(newest)
         store.add_readings(readings)
         health = {
             "scale under A": SourceHealth("scale under A", "sensor", now, ok_at=now, interval_s=3600.0),
