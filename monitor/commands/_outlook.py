@@ -292,6 +292,9 @@ def run_out_words(run_out: RunOut | None, zone: ZoneInfo) -> str:
     def day(when: datetime | None) -> str:
         return "later than can be said" if when is None else f"{when.astimezone(zone):%a %d %b %Y}"
 
+    if run_out.p50 is None:
+        soonest = "" if run_out.p10 is None else f"; 1 chance in 10 that it ends by {day(run_out.p10)}"
+        return f"Fuel lasts longer than can be said{soonest}."
     return f"Fuel lasts until about {day(run_out.p50)} (4 chances in 5: {day(run_out.p10)} to {day(run_out.p90)})."
 
 

@@ -86,8 +86,12 @@ def _stale(payload: Mapping[str, Any], site: Site, now: datetime) -> str:
     """Why the outlook is too old to say that anything is covered, "" where it is not."""
     issued, made = _moment(payload.get("forecast_issued")), _moment(payload.get("at"))
     judged = any(h["uncovered"] is not None for h in payload["hours"])
-    if not judged or issued is None or forecast_old(issued, site, now):
+    if issued is None or forecast_old(issued, site, now):
         return "Not known: the forecast is missing or old."
+    if not judged and all(level["left_kg"] is None for level in payload.get("levels", ())):
+        return "Not known: no cylinder has been read."
+    if not judged:
+        return "Not known: no hour ahead could be judged."
     if made is not None and now - made > OUTLOOK_OLD:
         return f"Not known: the outlook is {words.age((now - made).total_seconds())} old; the service makes none."
     return ""
@@ -165,8 +169,12 @@ def _fuel(payload: Mapping[str, Any], site: Site, zone: ZoneInfo) -> str:
         return "Fuel: no cylinder has been read yet."
     left = show(sum(level["left_kg"] for level in known), "mass", site.units)
     dry, usable = fuel_ends(payload)
-    if dry is None or dry["p50"] is None:
+    if dry is None:
         return f"Fuel: {left} left; too little history to say how long it lasts."
+    if dry["p50"] is None:
+        soonest = _moment(dry["p10"])
+        odds = "" if soonest is None else f"; 1 chance in 10 that it ends by {words.day(soonest, zone)}"
+        return f"Fuel: {left} left, for longer than can be said{odds}."
     burnt = f"all burnt about {words.day(datetime.fromisoformat(str(dry['p50'])), zone)}"
     if usable is None or usable["p50"] is None:
         return f"Fuel: {left} left, until {_about(dry, zone)}."

@@ -8,11 +8,14 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
+from monitor.commands._outlook import run_out_words
 from monitor.model.forecast import Forecast
+from monitor.model.outlook import RunOut
 from monitor.model.reading import Quantity, Reading
 from monitor.store import Store
 
@@ -181,3 +184,10 @@ def test_an_empty_store_is_not_known(site: Path, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "NOT KNOWN" in done.stdout
     assert "no reading" in done.stdout
+
+
+def test_a_run_out_beyond_sight_is_a_sentence() -> None:
+    zone, soon = ZoneInfo("America/Chicago"), datetime(2031, 2, 3, 18, tzinfo=UTC)
+    assert run_out_words(RunOut(None, None, None), zone) == "Fuel lasts longer than can be said."
+    said = run_out_words(RunOut(soon, None, None), zone)
+    assert said == "Fuel lasts longer than can be said; 1 chance in 10 that it ends by Mon 03 Feb 2031."

@@ -226,3 +226,27 @@ def test_what_to_do_about_gas_comes_first_even_from_the_shelf(payload: dict[str,
     told = answer(payload, {}, site, NOW)
     cold, leak = _alert("cold-shortfall", "Extreme", "cook before"), _alert("leak-found", "Severe", "close", "shelved")
     assert todo(payload, [cold, leak], told, None, site, NOW).text == "close"
+
+
+def test_what_is_missing_is_named_levels_or_forecast(payload: dict[str, Any]) -> None:
+    site = house.site()
+    unread = {
+        **payload,
+        "uncovered": (),
+        "hours": [{**h, "uncovered": None} for h in payload["hours"]],
+        "levels": [{**level, "left_kg": None, "reading_time": None} for level in payload["levels"]],
+    }
+    assert answer(unread, {}, site, NOW).covered.startswith("Not known: no cylinder has been read.")
+    assert answer({**unread, "forecast_issued": None}, {}, site, NOW).covered.startswith("Not known: the forecast is")
+    assert "no hour ahead could be judged" in answer({**unread, "levels": payload["levels"]}, {}, site, NOW).covered
+
+
+def test_fuel_for_longer_than_can_be_said_is_not_too_little_history(payload: dict[str, Any]) -> None:
+    far = {"p10": (NOW + timedelta(days=90)).isoformat(), "p50": None, "p90": None}
+    told = {**payload, "run_out": far, "fuel": ()}
+    fuel = answer(told, {}, house.site(), NOW).fuel
+    assert "for longer than can be said; 1 chance in 10 that it ends by" in fuel
+    assert (
+        "for longer than can be said." in answer({**told, "run_out": {**far, "p10": None}}, {}, house.site(), NOW).fuel
+    )
+    assert "too little history" in answer({**told, "run_out": None}, {}, house.site(), NOW).fuel
