@@ -295,7 +295,7 @@ def _bulk(path: Path) -> list[int]:
 def test_a_file_of_no_use_is_refused_whole(run: Run, home: Path) -> None:
     path = home / "r.csv"
     path.write_text("time,kind,cylindr,paid\n", encoding="utf-8")
-    with pytest.raises(BadInput, match=r'(?s)did you mean cylinder.*no "cylinder"'):
+    with pytest.raises(BadInput, match=r'(?s)did you mean "cylinder".*no "cylinder"'):
         run("record", "import", str(path))
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from monitor.model.outlook import HourOutlook
 from monitor.model.reading import Level
 from monitor.model.site import BASES, Site
-from monitor.outlook import fuel, use
+from monitor.outlook import fuel, trip_odds, use
 from monitor.outlook.draw import Feed
 from monitor.outlook.plan import Plan, Rules, heights_m, plan
 from monitor.physics import Air, Plant, hold_constant
@@ -351,7 +351,7 @@ def _winters(first: int, count: int) -> tuple[dict[str, Outcome], Household, lis
     total = {policy: Outcome() for policy in POLICIES}
     curves = []
     with pytest.MonkeyPatch.context() as patch:  # the same figures from a table: the site does not change
-        patch.setattr(planning, "coldest_covered_k", lambda _: home.limit_k)
+        patch.setattr(trip_odds, "coldest_covered_k", lambda _: home.limit_k)
         patch.setattr(planning, "least_share", lambda _, k: home.least(k) if k >= home.limit_k else None)
         for seed in range(first, first + count):
             w = winter(seed)
