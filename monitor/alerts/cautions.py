@@ -20,3 +20,7 @@ LOCAL = "Local codes, your supplier and a licensed fitter come before anything w
 DETECTOR = "boiloff is no gas detector and sees no leak."
 
 SUPPLY = (WARMING, SMELL, LOCAL, DETECTOR)
+LEAK_OPEN = (
+    "Open no closed valve: a leak was found, and no check since says that it is tight. A licensed fitter mends and "
+    "tests it first."
+)

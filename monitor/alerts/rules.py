@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from monitor.alerts import draw, eyes, kinds, supply
@@ -51,4 +52,9 @@ def conditions(
         *eyes.part_failing(health, now),
         *eyes.machine(health, now, limits),
     )
+    if known.leak_found is not None:  # who is told of cold or of fuel must not be told to open a valve then
+        every = tuple(replace(c, facts={**c.facts, "leak_open": True}) if c.kind in _OF_VALVES else c for c in every)
     return tuple(c for c in every if c.kind not in off)
+
+
+_OF_VALVES = ("cold-shortfall", "low-fuel", "run-out")

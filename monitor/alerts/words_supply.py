@@ -51,6 +51,9 @@ def _number(value: object) -> float | None:
 
 
 def _closed_with_fuel(say: Say) -> list[str]:
+    """Return the closed cylinders that may be opened to help: none while a leak is not known to be mended."""
+    if say.facts.get("leak_open"):
+        return []
     shares = say.cylinders("share")
     return [
         n for n, s in shares.items() if isinstance(s, int | float) and s > 0.1 and not say.facts.get(f"open.{n}", True)
@@ -162,6 +165,8 @@ def _cold_todo(say: Say) -> list[str]:
 
 
 def _open_first(say: Say) -> list[str]:
+    if say.facts.get("leak_open") and _closed(say):
+        return [cautions.LEAK_OPEN]
     closed = _closed_with_fuel(say)
     if not closed:
         return []
@@ -217,6 +222,8 @@ def _fuel_todo(say: Say) -> list[str]:
             else "still holds fuel and is closed: open it"
         )
         lines.insert(0, f"{' and '.join(closed)} {still}. {cautions.VALVE}")
+    if say.facts.get("leak_open") and _closed(say):
+        lines.insert(0, cautions.LEAK_OPEN)
     return lines
 
 

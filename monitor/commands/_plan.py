@@ -21,6 +21,8 @@ from monitor.outlook.use import stated
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from monitor.service.due import Dates
+
 
 def answer(asked: _outlook.Options, closed: tuple[str, ...], coldest: str | None) -> tuple[Site, Outlook, Plan]:
     """Make the outlook and the plan. Raises BadInput or SourceFailed."""
@@ -36,12 +38,20 @@ def answer(asked: _outlook.Options, closed: tuple[str, ...], coldest: str | None
         raise BadInput(problems)
     site, made, use = _outlook.answered(asked)
     rules = replace(Rules.of(site.settings), closed=frozenset(days))
-    found = plan(site, made.levels, made.hours, use or stated(site, made), made.at, rules=rules, cold_k=cold_k)
+    leak = (known := _dates(asked, site, made.at)) is not None and known.leak_found is not None
+    use = use or stated(site, made)
+    found = plan(site, made.levels, made.hours, use, made.at, rules=rules, cold_k=cold_k, leak=leak)
     return site, made, found
 
 
 def intended(asked: _outlook.Options, site: Site, now: datetime) -> datetime | None:
     """Return when the household said that it will go; None where it did not, or nothing is read from the store."""
+    known = _dates(asked, site, now)
+    return None if known is None else known.planned_refill
+
+
+def _dates(asked: _outlook.Options, site: Site, now: datetime) -> Dates | None:
+    """Return what the record knows of dates and leaks; None where nothing is read from the store."""
     from monitor import store as database
     from monitor.service.due import dates
 
@@ -49,7 +59,7 @@ def intended(asked: _outlook.Options, site: Site, now: datetime) -> datetime | N
     if asked.forecast is not None or asked.charge or not path.exists():
         return None
     with database.Store.open(path, readonly=True) as opened:
-        return dates(site, opened.entries(), now).planned_refill
+        return dates(site, opened.entries(), now)
 
 
 def plan_json(site: Site, made: Outlook, found: Plan, going: datetime | None) -> dict[str, Any]:

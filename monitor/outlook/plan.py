@@ -218,11 +218,13 @@ def plan(
     rules: Rules | None = None,
     cold_k: float | None = None,
     day_air_k: Sequence[float] | None = None,
+    leak: bool = False,
 ) -> Plan:
     """Plan the next refill from the levels, the hours of an outlook with its odds, and the learnt use.
 
     `cold_k`: coldest air to be expected until the refill after (K; else the coldest of the hours); `day_air_k`: mean
-    air of the coming days. `rules` from the site's settings unless given. Raises ValueError for a naive `at`.
+    air of the coming days. `leak`: one was found and is not known to be mended, so nothing closed is to be opened.
+    `rules` from the site's settings unless given. Raises ValueError for a naive `at`.
     """
     if at.tzinfo is None:
         raise ValueError("at must carry its offset")
@@ -230,7 +232,8 @@ def plan(
     rules = Rules.of(site.settings) if rules is None else rules
     known = {x.cylinder: x for x in levels if x.reading_time is not None}
     if not any(c.valve_open for c in site.cylinders):
-        return _nothing(at, (f"every valve is marked closed and nothing feeds the house: {OPENING}",))
+        what = LEFT_CLOSED if leak else OPENING
+        return _nothing(at, (f"every valve is marked closed and nothing feeds the house: {what}",))
     if not any(c.valve_open and c.name in known for c in site.cylinders):
         return _nothing(at, ("no level of an open cylinder is known: weigh one first",))
     charge = {c.name: known[c.name].left_kg if c.name in known else 0.0 for c in site.cylinders}
@@ -255,11 +258,13 @@ def plan(
     cooler = {h.time: min(h.air_k, h.air_k if h.liquid_k is None else h.liquid_k) for h in hours if h.air_k is not None}
     feed, read = Feed.of(site), frozenset(known)
     scene = _Scene(site, feed, rules, at, charge, ahead, odds, days, cold, use, read, cooler, mendable)
-    found = _opening_first(scene, _choose(scene, needed))
+    found = _choose(scene, needed)
+    found = found if leak else _opening_first(scene, found)
     return replace(found, stays_covered=None, reasons=(BLIND, *found.reasons)) if blind else found
 
 
 OPENING = "open one first, every burner off, slowly; listen and smell"
+LEFT_CLOSED = "leave them closed, as a leak was found and no check since says that it is tight"
 BLIND = "there is no forecast: the cold is not judged, the odds are of the fuel alone"
 
 

@@ -80,6 +80,7 @@ def reckon(path: Path, site: Site, levels: Sequence[Level], now: datetime) -> Pl
     with Store.open(path, readonly=True) as store:
         facts = gather(site, store, now)
         learnt = USAGE.now(site, store, now)
+        leak = due.dates(site, store.entries(), now).leak_found is not None
     made = outlook.make(site, facts.forecast, levels, now, history=facts.history, learnt=learnt)
     use = learnt or stated(site, made)
-    return plan(site, levels, made.hours, use, now, rules=Rules.of(site.settings))
+    return plan(site, levels, made.hours, use, now, rules=Rules.of(site.settings), leak=leak)

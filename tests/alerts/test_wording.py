@@ -161,6 +161,21 @@ def test_opening_a_valve_comes_first_even_where_no_level_of_the_open_ones_helps(
     assert [line[:38] for line in _todo(none)] == ["- Open the valve of A and B so that th"]
 
 
+def test_no_valve_is_to_be_opened_while_a_leak_is_not_known_to_be_mended() -> None:
+    shut = replace(SITE, cylinders=(SITE.cylinders[0], replace(SITE.cylinders[1], valve_open=False)))
+    made = outlook({42: 1800.0, 43: 1320.0}, levels=LEVELS)
+
+    def told(known: Known, of: Site) -> str:
+        found = conditions(made, LEVELS, of, NOW, health(), known)
+        return "\n".join(_todo(next(c for c in found if c.kind == "cold-shortfall"), of))
+
+    assert "Open the valve of B" in told(Known(), shut)
+    leaky = told(Known(leak_found=NOW - H), shut)
+    assert "Open the valve of B" not in leaky
+    assert leaky.startswith("- Open no closed valve: a leak was found")
+    assert "Open no closed valve" not in told(Known(leak_found=NOW - H), SITE)
+
+
 def test_a_full_cylinder_is_not_to_be_filled() -> None:
     c = cold()
     full = {**c.facts, "share.A": 1.0, "share.B": 0.95}

@@ -12,7 +12,7 @@ import pytest
 from monitor.model.alert import AlertState, Judgement
 from monitor.model.forecast import Forecast
 from monitor.model.reading import Quantity, Reading
-from monitor.store import Store
+from monitor.store import Event, Store
 from tests.commands.test_outlook import boiloff as outlook_command
 from tests.commands.test_outlook import csv, written
 
@@ -102,3 +102,12 @@ def test_from_the_store(site: Path, tmp_path: Path) -> None:
             text = " ".join(outlook_command("--site", site, "--store", path, command=command).stdout.split())
             assert text.startswith("FIRST: Leak not known to be mended (since") is said
             assert ("a check found [one]. What to do: close every cylinder valve" in text) is said
+
+    with Store.open(path) as store:  # somebody closed both
+        store.add_readings([Reading(now, now, name, Quantity.VALVE, 0.0, "manual") for name in "AB"])
+    shut = json.loads(boiloff("--site", site, "--store", path, "--json")[1])
+    assert "open one first" in shut["reasons"][0]
+    with Store.open(path) as store:
+        store.add_event(Event("leak-check", "site", now, now, {"result": "leak"}))
+    leaky = json.loads(boiloff("--site", site, "--store", path, "--json")[1])
+    assert "leave them closed" in leaky["reasons"][0]

@@ -451,6 +451,17 @@ def test_a_closed_cylinder_with_gas_is_opened_before_a_trip() -> None:
     assert "every valve is marked closed" in plan(none, levels(3, 18), mild(), learnt(), AT).reasons[0]
 
 
+def test_nothing_closed_is_opened_for_a_plan_while_a_leak_is_not_known_to_be_mended() -> None:
+    both = two_cylinders(2)
+    shut = replace(both, cylinders=(both.cylinders[0], replace(both.cylinders[1], valve_open=False)))
+    made = plan(shut, levels(3, 18), mild(), learnt(), AT, leak=True)
+    assert [t.cylinder for t in made.take] == ["A"]
+    assert not any("open it" in r for r in made.reasons)
+    none = replace(both, cylinders=tuple(replace(c, valve_open=False) for c in both.cylinders))
+    (said,) = plan(none, levels(3, 18), mild(), learnt(), AT, leak=True).reasons
+    assert "leave them closed" in said
+
+
 def test_a_cylinder_past_its_date_may_not_be_filled() -> None:
     both = two_cylinders(2)
     old = replace(both, cylinders=(replace(both.cylinders[0], marks={"manufactured": "2012-03"}), both.cylinders[1]))
