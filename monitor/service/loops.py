@@ -9,10 +9,12 @@ import shutil
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 from monitor import alerts, outlook
 from monitor.model.alert import Judgement
+from monitor.model.errors import BoiloffError
 from monitor.model.forecast import Forecast
 from monitor.service import regular, repairing, start
 from monitor.service.clock import JumpWatch, RealClock, uptime_s
@@ -167,6 +169,8 @@ async def _believed(core: Core, beat: Beat) -> None:
             text = f"{trouble}; nobody set it for an hour, so boiloff goes by it, and that fact waits for its time"
             log.warning("%s", text)
             core.board.fails("clock", "clock", text, value=(core.clock.now() - newest).total_seconds())
+            with contextlib.suppress(BoiloffError, TimeoutError):
+                await core.write(partial(start.pass_over, fact=newest))  # the next start waits no more
             return
         core.doubt = trouble
         core.board.fails("clock", "clock", trouble)

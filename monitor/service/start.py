@@ -21,6 +21,7 @@ _MARGIN = timedelta(hours=1)
 _FUTURE = timedelta(days=20 * 365)
 # Uptime after which a clock that may be right is believed against a fact from later: the fact's clock was ahead.
 HOLD_S = 3600.0
+PASSED_OVER = "clock_passed_over"  # under which the store keeps the fact that it was believed against
 
 
 def read(store: Store) -> dict[str, Any]:
@@ -82,9 +83,15 @@ def clock_trouble(now: datetime, newest_fact: datetime | None) -> str:
 
 
 def newest_fact(store: Store) -> datetime | None:
-    """Return when the newest reading or forecast in the store came in."""
+    """Return when the newest reading or forecast in the store came in; None where the clock was believed against it."""
     times: list[datetime] = [r.received for r in store.latest_readings()]
     forecast = store.latest_forecast()
     if forecast is not None:
         times.append(forecast.received)
-    return max(times, default=None)
+    newest = max(times, default=None)
+    return None if newest is not None and store.get(PASSED_OVER) == newest.isoformat() else newest
+
+
+def pass_over(store: Store, fact: datetime) -> None:
+    """Note that the clock was believed against the fact that came in at `fact`: it was kept by a clock ahead."""
+    store.put(PASSED_OVER, fact.isoformat())

@@ -166,6 +166,11 @@ async def test_a_clock_that_was_ahead_does_not_blind_it_for_good(
             await harness.until(
                 lambda: any(lv.reading_time is not None for lv in seen.rounds[-1].levels), 45.0, "a level of today"
             )
+        monkeypatch.setattr("monitor.service.start.HOLD_S", 3600.0)
+        again = harness.Seen()
+        async with harness.running(path, machine, again.hooks()) as daemon:
+            await harness.until(lambda: again.rounds, what="work at once after the next start")
+            assert trouble(daemon, "clock") is None
     fault("clock was a year ahead", lost="0 of 2 readings", recovered_s=took, told=f"clock: {said.words}")
 
 
