@@ -10,11 +10,12 @@ import sys
 from pathlib import Path
 
 from monitor import site as site_file
-from monitor.model.errors import SourceFailed
+from monitor.model.errors import BoiloffError
 from monitor.service import outage
 from monitor.service.clock import RealClock
 from monitor.service.core import Hooks
 from monitor.service.daemon import Daemon
+from monitor.service.lock import holder
 from monitor.store import find
 
 _REST_S = 30.0  # real seconds for the old run's writer to let go of the store
@@ -56,8 +57,10 @@ def serve(site: Path | None, store: Path | None) -> None:
         try:
             daemon = Daemon(path, found, hooks=Hooks(page=True))
             asyncio.run(_until_signal(daemon))
-        except (SourceFailed, TimeoutError) as error:  # of a run only before it watches: its start cannot be noted
-            outage.cannot_start(loaded, found, RealClock(), str(error) or "the store does not answer")
+        except (BoiloffError, TimeoutError) as error:  # of a run only before it watches: its start cannot be noted
+            if holder(found) is None:  # or another run watches, and this one only is one too many
+                why = " / ".join(str(error).splitlines()) or "the store does not answer"
+                outage.cannot_start(loaded, found, RealClock(), why)
             raise
         if not daemon.anew:
             return

@@ -52,6 +52,9 @@ def test_install_upgrade_again_and_away(tmp_path: Path) -> None:
     site.write_text(site.read_text() + "# the household's own line\n")
 
     first = current.resolve()
+    # as after an upgrade of the system to another Python: the old version's program does not run any more
+    python = next((first / "lib").glob("python3*"))
+    python.rename(python.with_name("gone"))
     said = install(root, "--wheel", new, "--site", ROOT / "config/example.toml", env=env)
     assert version() != "0.0.9"
     assert first.exists(), "without systemd nobody has seen the new version run: the old one stays at hand"

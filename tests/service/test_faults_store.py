@@ -17,7 +17,7 @@ from monitor.notify.direct import Direct
 from monitor.service import outage, repairing
 from monitor.service.clock import RealClock
 from monitor.site import load
-from monitor.store import Store
+from monitor.store import Store, place
 from monitor.store.writer import Writer
 from tests.notify.sinks import Web, web_server
 from tests.service import faulting, harness
@@ -204,6 +204,27 @@ def test_a_start_that_fails_is_told_once_and_its_end_too(tmp_path: Path, monkeyp
             process.terminate()
             assert process.wait(60) == 0
         assert not list(run.iterdir())
+
+
+def test_a_start_on_another_households_database_is_told_but_not_one_run_too_many(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+    with web_server() as web:
+        site = harness.write_site(tmp_path / "site", harness.SITE, channel(web), faulting.QUICK)
+        elsewhere = site.with_name("elsewhere.toml")
+        elsewhere.write_text(site.read_text().replace("40.12", "48.5"))
+        with Store.open(tmp_path / "store.db") as store:
+            place.tie(store, load(elsewhere))
+        assert faulting.begin(site, tmp_path / "store.db", watching=False).wait(60) == 2
+        assert titles(web) == ["boiloff cannot work: no warning goes out until it is mended"]
+        process = faulting.begin(site, tmp_path / "own.db")
+        try:
+            assert faulting.begin(site, tmp_path / "own.db", watching=False).wait(60) == 2
+        finally:
+            process.terminate()
+            assert process.wait(60) == 0
+        assert len(titles(web)) == 1, "the one that runs watches"
 
 
 def test_a_start_on_a_full_disk_is_told_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
