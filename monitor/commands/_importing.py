@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from monitor.commands._print import console, print_json
@@ -81,3 +82,23 @@ def report(found: Read, taken: Sequence[Reading], site: Site, *, dry_run: bool, 
     known = len(found.readings) - len(taken)
     faults = len(found.problems) + found.more_problems
     out.print(f"{verb} {len(taken):,} readings; {known:,} known already; {faults:,} faults.")
+
+
+def whole(folder: Path, site: Site, path: Path, *, dry_run: bool, as_json: bool) -> None:
+    """Bring an export back into an empty database, and say how much that was."""
+    from monitor.store import Store, place
+    from monitor.store.bring_back import bring_back
+
+    if dry_run:
+        raise BadInput(Problem("--dry-run", "a folder", "a CSV file", "A folder goes in whole or not at all."))
+    with Store.open(path) as opened, opened.transaction():
+        place.require(opened, site)
+        counts = bring_back(opened, folder)
+        place.tie(opened, site)
+    if as_json:
+        print_json(counts)
+        return
+    console().print(
+        f"Took {counts['readings']:,} readings and {counts['record']:,} entries of the record into {path}.",
+        markup=False, soft_wrap=True,
+    )  # fmt: skip

@@ -30,7 +30,7 @@ from monitor.store.pack import loads, moment, stamp, unpack_json
 
 Row = Mapping[str, Any]
 ZERO_C_K = 273.15
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _TIMES = frozenset(
     {"time", "received", "issued", "at", "entered", "created", "next_at", "deadline", "tried_at", "done_at", "start"}
 )
@@ -208,7 +208,7 @@ def _cell(key: str, value: Any) -> Any:
         return value.isoformat().replace("+00:00", "Z")
     if isinstance(value, (dict, list, tuple)):
         return json.dumps(value, ensure_ascii=False, default=str)
-    if isinstance(value, str) and value.startswith(_FORMULA):
+    if isinstance(value, str) and value.startswith(FORMULA):
         return "'" + value
     return value
 

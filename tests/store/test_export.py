@@ -178,3 +178,43 @@ def test_only_export_loads_sqlite_utils_and_pandas(path: Path, tmp_path: Path) -
         [sys.executable, "-c", code, str(path), str(tmp_path / "copies")], capture_output=True, text=True, check=False
     )
     assert done.stdout == "[]\n", done.stderr
+
+
+def facts(path: Path) -> tuple[object, ...]:
+    with Store.open(path, readonly=True) as store:
+        readings = sorted(store.readings(include_corrected=True), key=lambda r: r.id or 0)
+        return readings, store.events(), store.entries(), store.latest_readings()
+
+
+def test_an_export_comes_back_whole_into_an_empty_database(path: Path, tmp_path: Path) -> None:
+    with Store.open(path) as store:  # a correction of what was read later by its own time, a formula, a gap
+        number = store.add_readings([weight(12.5, 90, source="hand")])[0]
+        store.add_readings([weight(11.5, 80, source="hand", corrects=number, note="-1 lb, \u00b0")])
+    folder, new = tmp_path / "csv", tmp_path / "new.db"
+    assert boiloff("export", str(folder), "--store", str(path), cwd=tmp_path).returncode == 0
+    site = str(ROOT / "config" / "demo.toml")
+    done = boiloff("import", str(folder), "--site", site, "--store", str(new), "--json", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout) == {"readings": 66, "record": 3}
+    assert facts(new) == facts(path)
+    again = boiloff("import", str(folder), "--site", site, "--store", str(new), cwd=tmp_path)
+    assert again.returncode == 2
+    assert "a database without readings and entries" in " ".join(again.stderr.split())
+    assert facts(new) == facts(path)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [(("quantity", "kwantity"), "no column quantity"), ((",gross_weight,", ",mood,"), "readings.csv, line 2"),
+     (("2026-01-05T12:00:00Z", "2026-01-05T12:00:00"), "has no offset")],
+)  # fmt: skip
+def test_a_file_of_no_use_brings_nothing_back(path: Path, tmp_path: Path, change: tuple[str, str], said: str) -> None:
+    folder, new = tmp_path / "csv", tmp_path / "new.db"
+    assert boiloff("export", str(folder), "--store", str(path), cwd=tmp_path).returncode == 0
+    file = folder / "readings.csv"
+    file.write_text(file.read_text().replace(*change))
+    site = str(ROOT / "config" / "demo.toml")
+    done = boiloff("import", str(folder), "--site", site, "--store", str(new), cwd=tmp_path)
+    assert done.returncode == 2
+    assert said in " ".join(done.stderr.split())
+    assert facts(new) == ([], [], [], [])
