@@ -14,7 +14,7 @@ from monitor.model.errors import BadInput, SourceFailed
 from monitor.store import schema
 from monitor.store.backup import copies, discarded, set_aside, silence, take_place, verify
 from monitor.store.opening import connect, explained
-from monitor.store.salvage import Salvaged, look_into, pour, unlinked
+from monitor.store.salvage import Salvaged, look_into, other_history, pour, unlinked
 
 _QUICK_BYTES = 64 << 20  # up to this size the whole file is looked through at each start (0.1 s or so)
 _PAGE = schema.PAGE_BYTES
@@ -120,6 +120,8 @@ def _fill(
     for candidate in known:
         with suppress(BadInput, SourceFailed):
             verify(candidate)
+            if other_history(candidate, db):
+                continue
             pour(candidate, db, from_copy=True)
             copy = candidate
             break

@@ -12,6 +12,12 @@ from pathlib import Path
 from monitor.store import schema
 
 _FAR = 1 << 48  # no row has a number as high
+_COMPARED = 20  # newest facts that tell whether a copy is of the same history
+_NEWEST = {
+    "reading": "SELECT a.id, a.time, a.value, s.subject, s.quantity, s.source FROM reading a "
+    "LEFT JOIN stream s ON s.id = a.stream",
+    "event": "SELECT a.id, a.kind, a.subject, a.time, a.payload FROM event a",
+}
 
 
 @dataclass(slots=True)
@@ -56,6 +62,22 @@ def unlinked(target: sqlite3.Connection) -> int:
     target.execute("DELETE FROM meta WHERE key = ?", (schema.THINNING,))
     target.execute("COMMIT")
     return lost
+
+
+def other_history(source: Path, target: sqlite3.Connection) -> bool:
+    """Whether `source` tells other facts under the newest numbers that both have.
+
+    So does a copy made before an older one was put back: its rows must not fill gaps among what came after.
+    """
+    with closing(look_into(source)) as copy:
+        for table, sql in _NEWEST.items():
+            last = copy.execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0]
+            here = target.execute(f"{sql} WHERE a.id <= ? ORDER BY a.id DESC LIMIT ?", (last, _COMPARED)).fetchall()
+            found = [(row, copy.execute(f"{sql} WHERE a.id = ?", row[:1]).fetchone()) for row in here]
+            both = [(row, other) for row, other in found if other is not None]
+            if sum(row != other for row, other in both) > len(both) / 2:  # a row that came out may itself be damaged
+                return True
+    return False
 
 
 def look_into(path: Path) -> sqlite3.Connection:

@@ -184,3 +184,30 @@ def test_an_end_in_the_midst_of_mending_loses_nothing(
     repair.mend(path, NOW + HOUR, folder)
     assert kept(path) == MINUTES + 3
     assert len(list(tmp_path.glob("*.damaged-*.db"))) == 1
+
+
+def test_a_copy_of_what_was_before_a_restore_fills_no_gap(tmp_path: Path) -> None:
+    path, folder = tmp_path / "home.db", tmp_path / "backup"
+    with Store.open(path) as store:
+        store.add_readings([weight(30.0, k, "A") for k in range(50)])
+    first = backup.backup(path, folder, NOW + DAY)
+    with Store.open(path) as store:
+        store.add_readings([weight(20.0, k, "wrong") for k in range(2000)])
+    backup.backup(path, folder, NOW + 2 * DAY)
+    backup.restore(first.path, path, NOW + 2 * DAY + HOUR)
+    with Store.open(path) as store:
+        store.add_readings([weight(10.0, k, "B") for k in range(600)])
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    data = path.read_bytes()
+    # leaves of a table with many rows (sqlite.org/fileformat2.html, 1.6): those of the readings
+    leaves = [k for k in range(1, len(data) // PAGE) if data[k * PAGE] == 0x0D and data[k * PAGE + 4] > 15]
+    hurt(path, data, [leaves[len(leaves) // 2]], random.Random(1))
+    made = repair.mend(path, NOW + 3 * DAY, folder)
+    assert made is not None
+    assert made.from_copy == first.path
+    with Store.open(path) as store:
+        subjects = [r.subject for r in store.readings()]
+    assert subjects.count("A") == 50
+    assert "wrong" not in subjects
+    assert 500 < subjects.count("B") < 600
