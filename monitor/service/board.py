@@ -29,7 +29,6 @@ class Board:
             for name in names:
                 if name in kept:
                     self._all[name] = self._written[name] = kept[name]
-        self.no_later()
 
     def no_later(self) -> None:
         """Bring times that lie ahead down to now: what was noted by a clock that was ahead would hide a silence."""

@@ -137,7 +137,8 @@ async def foreign_loop(core: Core, beat: Beat) -> None:
 
 async def clock_loop(core: Core, beat: Beat) -> None:
     """Wait for a sane clock, then watch for jumps."""
-    await _believed(core, beat)
+    if not core.sane.is_set():  # begun anew, it does not ask again
+        await _believed(core, beat)
     core.board.no_later()
     core.doubt = ""
     core.sane.set()

@@ -248,13 +248,12 @@ class Facts(Base):
         """
         high = stamp(until) if until is not None else _EVER
         sql = f"{_ROW}WHERE r.stream = ? AND r.time < ? {_IN_FORCE}ORDER BY r.time DESC, r.id DESC LIMIT 1"
-        later = f"{_ROW}WHERE r.stream = ? AND r.time >= ? {_IN_FORCE}ORDER BY r.id DESC LIMIT 1"
+        kept_last = f"{_ROW}WHERE r.stream = ? {_IN_FORCE}ORDER BY r.id DESC LIMIT 1"
         found = []
         for stream, of in self._streams(None, None, None):
-            those = [_reading(row, of) for row in self._rows(sql, (stream, high))]
-            if of[1] is Quantity.GAS_DETECTED:
-                those += [_reading(row, of) for row in self._rows(later, (stream, high))]
-            found += [max(those, key=lambda r: r.id or 0)] if those else []
+            gas = of[1] is Quantity.GAS_DETECTED
+            rows = self._rows(kept_last, (stream,)) if gas else self._rows(sql, (stream, high))
+            found += [_reading(row, of) for row in rows]
         return found
 
     def add_set_aside(self, item: SetAside) -> int:

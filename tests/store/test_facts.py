@@ -76,6 +76,9 @@ def test_the_word_on_gas_that_was_kept_last_counts_whatever_the_clock_said(store
     assert says(1.0, 7) == 1.0, "the clock was seven hours ahead"
     assert says(1.0, 8) == 1.0
     assert says(0.0, 0) == 0.0, "put right, and the sensor takes it back"
+    soon = NOW + timedelta(hours=9)
+    assert says(1.0, 1) == 1.0, "when the wrong time has come, too"
+    assert says(0.0, 2) == 0.0
 
 
 def test_a_fact_sent_again_is_the_same_fact(store: Store) -> None:
