@@ -149,7 +149,8 @@ def _cold_todo(say: Say) -> list[str]:
     less = "burn less at once in those hours: one or two burners, shorter, with pauses."
     move = "cook before the cold, and keep a way to cook that needs no gas."
     if _none_open(say):
-        return [*opens, *weigh]
+        none = [f"Have {low or 'a cylinder'} filled or exchanged. {cautions.CARRY}", "Until then cook without gas."]
+        return [*opens, *weigh] or none
     if _no_level_helps(say):
         plan = [*opens, "Plan with fewer burners: " + less, "Or move the cooking: " + move, *weigh]
         if say.text("why") == "continuous":

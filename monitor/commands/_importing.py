@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
@@ -91,10 +92,13 @@ def whole(folder: Path, site: Site, path: Path, *, dry_run: bool, as_json: bool)
 
     if dry_run:
         raise BadInput(Problem("--dry-run", "a folder", "a CSV file", "A folder goes in whole or not at all."))
-    with Store.open(path) as opened, opened.transaction():
-        place.require(opened, site)
-        counts = bring_back(opened, folder)
-        place.tie(opened, site)
+    try:
+        with Store.open(path) as opened, opened.transaction():
+            place.require(opened, site)
+            counts = bring_back(opened, folder)
+            place.tie(opened, site)
+    except (sqlite3.IntegrityError, OverflowError) as error:  # a number twice, a reference to nothing
+        raise BadInput(Problem("folder", f"{folder} ({error})", "an export as boiloff wrote it")) from None
     if as_json:
         print_json(counts)
         return

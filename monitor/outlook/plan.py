@@ -271,9 +271,10 @@ BLIND = "there is no forecast: the cold is not judged, the odds are of the fuel 
 def _opening_first(scene: _Scene, found: Plan) -> Plan:
     """Say first that a closed cylinder with fuel is to be opened, where a trip is wanted and it does not go along."""
     going = {t.cylinder for t in found.take}
+    what = "before you go for gas" if found.take else "so that it feeds as well"
     shut = [
-        f"{c.name} is closed and holds {show(scene.charge[c.name], 'mass', scene.site.units)}: open it before "
-        "you go for gas, every burner off, slowly; listen and smell"
+        f"{c.name} is closed and holds {show(scene.charge[c.name], 'mass', scene.site.units)}: open it {what}, "
+        "every burner off, slowly; listen and smell"
         for c in scene.site.cylinders
         if not c.valve_open and scene.charge[c.name] > CLOSED_SHARE * c.full_kg and c.name not in going
     ]

@@ -334,7 +334,8 @@ def _pull_trigger(core: Core) -> BaseTrigger:
 
 def _of_gas(site: Site) -> Site:
     """Return the site with its gas sensors alone, heard in a session of their own: the other keeps what waits."""
-    gas = tuple(s for s in site.sensors if s.quantity == Quantity.GAS_DETECTED.value)
+    # Without the sender's own time: against a clock of 1970 it would lie in the future, and the word be refused.
+    gas = tuple(replace(s, time_pointer="") for s in site.sensors if s.quantity == Quantity.GAS_DETECTED.value)
     broker = site.broker and replace(site.broker, client_id=f"{site.broker.client_id}-gas")
     return replace(site, sensors=gas, broker=broker)
 

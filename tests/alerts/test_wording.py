@@ -176,6 +176,14 @@ def test_no_valve_is_to_be_opened_while_a_leak_is_not_known_to_be_mended() -> No
     assert "Open no closed valve" not in told(Known(leak_found=NOW - H), SITE)
 
 
+def test_all_closed_and_nearly_empty_there_is_still_something_to_do() -> None:
+    c = cold()
+    facts = {**c.facts, "open.A": False, "open.B": False, "share.A": 0.05, "share.B": 0.08}
+    todo = _todo(replace(c, facts=facts))
+    assert todo[0].startswith("- Have A filled or exchanged.")
+    assert todo[-1] == "- Until then cook without gas."
+
+
 def test_a_full_cylinder_is_not_to_be_filled() -> None:
     c = cold()
     full = {**c.facts, "share.A": 1.0, "share.B": 0.95}

@@ -7,6 +7,7 @@ against the uptime; a suspend is the same with the uptime counted on (CLOCK_BOOT
 from __future__ import annotations
 
 import asyncio
+import json
 import time
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -70,6 +71,7 @@ def standing(daemon: Daemon) -> set[str]:
         return {key for key, state in store.alert_states().items() if state.state != "normal"}
 
 
+TIMED_GAS = f'{GAS}pointer = "/gas"\ntime_pointer = "/at"\n'  # it knows the time, the board does not
 UNSET = datetime(1970, 1, 1, 0, 2, tzinfo=UTC)
 
 
@@ -108,14 +110,15 @@ async def test_gas_is_told_before_the_clock_is_set(
     monkeypatch.setattr(outage, "BLIND_S", 1.0)
     machine.off, seen = UNSET - datetime.now(UTC), harness.Seen()
     with web_server() as web:
-        text = (harness.SITE, harness.sensors(), GAS, harness.broker_table(broker), channel(web), faulting.QUICK)
+        text = (harness.SITE, harness.sensors(), TIMED_GAS, harness.broker_table(broker), channel(web), faulting.QUICK)
         async with harness.running(harness.write_site(tmp_path, *text), machine, seen.hooks()) as daemon:
             started = time.monotonic()
             await harness.until(lambda: len(web.got) > 0, what="that the clock is not set")
             assert titles(web) == ["boiloff cannot work: the machine's clock cannot be believed"]
             assert "before this program existed" in web.got[0][1]["message"]
             while len(web.got) < 2:  # it may be told before the broker has us
-                await asyncio.to_thread(broker.publish, "house/gas", "1")
+                word = {"gas": 1, "at": datetime.now(UTC).isoformat()}
+                await asyncio.to_thread(broker.publish, "house/gas", json.dumps(word))
                 await asyncio.sleep(0.2)
                 assert time.monotonic() - started < 60.0, "gas is not told"
             assert "Get everyone out" in web.got[1][1]["message"]
@@ -128,7 +131,7 @@ async def test_gas_is_told_before_the_clock_is_set(
             await harness.until(lambda: "gas-detected/nose" in standing(daemon), what="its alert once the clock is set")
             took = time.monotonic() - set_at
             assert all(r.time.year > 2000 for r in seen.readings)
-            entry = daemon.core.board.get("scale A")
+            entry = daemon.core.board.get("nose")
             assert entry is not None
             assert entry.ok_at is None or entry.ok_at.year > 2000
     fault("gas while 1970", lost="nothing", recovered_s=took, told=f"by push: {titles(web)[0]}; then of gas")

@@ -206,7 +206,8 @@ def test_an_export_comes_back_whole_into_an_empty_database(path: Path, tmp_path:
 @pytest.mark.parametrize(
     ("change", "said"),
     [(("quantity", "kwantity"), "no column quantity"), ((",gross_weight,", ",mood,"), "readings.csv, line 2"),
-     (("2026-01-05T12:00:00Z", "2026-01-05T12:00:00"), "has no offset")],
+     (("2026-01-05T12:00:00Z", "2026-01-05T12:00:00"), "has no offset"),
+     (("\n2,", "\n1,"), "an export as boiloff wrote it")],
 )  # fmt: skip
 def test_a_file_of_no_use_brings_nothing_back(path: Path, tmp_path: Path, change: tuple[str, str], said: str) -> None:
     folder, new = tmp_path / "csv", tmp_path / "new.db"
